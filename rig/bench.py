@@ -1,0 +1,477 @@
+"""The bench file: what stands on the table, what it may do, and what is to be measured.
+
+TOML, one file a bench. The models below are strict: a value of the wrong type, outside its range,
+or a key that is not known is refused before anything is touched, each with one line that names
+file, line, table, key, value and what is allowed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from detectors.evidence import MotorGeometry
+from rig import bench_errors, mechanics
+from rig.errors import BenchFileError
+
+#: Above this multiple of the rated current a run is refused; above 1 it is warned of.
+GREATEST_OVERCURRENT = 1.2
+
+# TOML has lists only; the models hold tuples, so that a bench is immutable through and through.
+_as_tuple = BeforeValidator(lambda v: tuple(v) if isinstance(v, list) else v)
+_as_pairs = BeforeValidator(
+    lambda v: tuple(tuple(p) if isinstance(p, list) else p for p in v) if isinstance(v, list) else v
+)
+Floats = Annotated[tuple[float, ...], _as_tuple]
+Pairs = Annotated[tuple[tuple[float, float], ...], _as_pairs]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Motor(_Table):
+    """The extruder's motor, as its data sheet rates it."""
+
+    rated_current_a: float = Field(gt=0, le=10, description="per phase, RMS, A")
+    holding_torque_nm: float | None = Field(
+        None, gt=0, le=10, description="at the rated current, both phases on, N m"
+    )
+    torque_table: Pairs | None = Field(
+        None, description="measured instead: [[A RMS, N m], ...], both rising"
+    )
+    steps_per_turn: int = Field(200, ge=20, le=1000, description="full steps a turn")
+    resistance_ohm: float | None = Field(None, gt=0, le=200, description="of a phase, ohm")
+    inductance_mh: float | None = Field(None, gt=0, le=500, description="of a phase, mH")
+    rotor_inertia_g_cm2: float | None = Field(None, gt=0, le=5000, description="g cm2")
+    torque_tolerance: float = Field(
+        0.10, ge=0, lt=1, description="half width of the data sheet's torque tolerance, relative"
+    )
+    insulation_class: Literal["A", "E", "B", "F", "H"] = Field(
+        "B", description="thermal class of the winding (IEC 60085)"
+    )
+    thermal_resistance_k_w: float | None = Field(
+        None, gt=0, le=100, description="winding to ambient as mounted, K/W"
+    )
+
+    @model_validator(mode="after")
+    def _one_torque(self) -> Motor:
+        if (self.holding_torque_nm is None) == (self.torque_table is None):
+            raise ValueError("give either holding_torque_nm or torque_table, and not both")
+        if (self.resistance_ohm is None) != (self.inductance_mh is None):
+            raise ValueError("give resistance_ohm and inductance_mh both, or neither")
+        self.torque_curve()
+        return self
+
+    def torque_curve(self) -> mechanics.TorqueCurve:
+        """Torque against RMS current."""
+        if self.torque_table is not None:
+            return mechanics.TorqueCurve.table(
+                self.torque_table, rated_current_a=self.rated_current_a
+            )
+        assert self.holding_torque_nm is not None
+        return mechanics.TorqueCurve.rated(
+            rated_current_a=self.rated_current_a, holding_torque_nm=self.holding_torque_nm
+        )
+
+
+class Driver(_Table):
+    """The motor driver: its current unit and steps, and its supply."""
+
+    current_unit: Literal["rms", "peak"] = Field("rms", description="what a set ampere means")
+    supply_v: float = Field(24.0, ge=5, le=60, description="motor supply, V")
+    microsteps: int = Field(16, ge=1, le=256, description="microsteps a full step")
+    full_scale_a: float | None = Field(
+        None, gt=0, le=20, description="greatest current, own unit, A"
+    )
+    low_scale_a: float | None = Field(
+        None, gt=0, le=20, description="full scale of a second, finer range, own unit, A"
+    )
+    current_levels: int | None = Field(None, ge=2, le=4096, description="steps over full scale")
+    current_accuracy: float = Field(
+        0.05, ge=0, lt=1, description="half width of the current's accuracy, relative"
+    )
+
+    @field_validator("microsteps")
+    @classmethod
+    def _power_of_two(cls, value: int) -> int:
+        if value & (value - 1):
+            raise ValueError("must be a power of two from 1 to 256")
+        return value
+
+    @model_validator(mode="after")
+    def _scale_whole(self) -> Driver:
+        if (self.full_scale_a is None) != (self.current_levels is None):
+            raise ValueError("give full_scale_a and current_levels both, or neither")
+        if self.low_scale_a is not None and (
+            self.full_scale_a is None or self.low_scale_a >= self.full_scale_a
+        ):
+            raise ValueError("low_scale_a must be below full_scale_a")
+        return self
+
+
+class Drive(_Table):
+    """Gears and drive gear: from motor torque to filament force."""
+
+    gear_ratio: str | float = Field(description='driven:driving, "50:17", "50:17 40:20", or number')
+    filament_per_turn_mm: float | None = Field(
+        None, gt=1, le=200, description="filament per turn of the drive gear, mm"
+    )
+    effective_diameter_mm: float | None = Field(
+        None, gt=1, le=60, description="effective diameter of the drive gear, mm"
+    )
+    efficiency: float = Field(0.9, gt=0.2, le=1, description="of all gear stages together")
+    efficiency_tolerance: float = Field(
+        0.05, ge=0, lt=0.5, description="half width of the efficiency's tolerance, relative"
+    )
+    grip_limit_n: float | None = Field(
+        None, gt=0, le=2000, description="force at which the gear starts to grind, if known, N"
+    )
+
+    @field_validator("gear_ratio")
+    @classmethod
+    def _ratio_valid(cls, value: str | float) -> str | float:
+        if not 0.1 <= mechanics.parse_gear_ratio(value) <= 200:
+            raise ValueError("must come to a reduction of 0.1 to 200")
+        return value
+
+    @model_validator(mode="after")
+    def _one_size(self) -> Drive:
+        if (self.filament_per_turn_mm is None) == (self.effective_diameter_mm is None):
+            raise ValueError(
+                "give either filament_per_turn_mm or effective_diameter_mm, and not both"
+            )
+        return self
+
+    @property
+    def ratio(self) -> float:
+        """Motor turns per turn of the drive gear."""
+        return mechanics.parse_gear_ratio(self.gear_ratio)
+
+    @property
+    def feed_mm(self) -> float:
+        """Filament per turn of the drive gear, in mm."""
+        if self.filament_per_turn_mm is not None:
+            return self.filament_per_turn_mm
+        assert self.effective_diameter_mm is not None
+        return 3.141592653589793 * self.effective_diameter_mm
+
+
+class Filament(_Table):
+    """The filament on the spool."""
+
+    name: str = Field(min_length=1, description="your own name for it")
+    material: str = Field("", description="kind of polymer")
+    diameter_mm: float = Field(1.75, ge=1, le=4, description="mm")
+    diameter_tolerance_mm: float = Field(0.02, ge=0, le=0.2, description="half width, mm")
+    density_g_cm3: float = Field(1.24, gt=0.5, le=10, description="g/cm3")
+    available_m: float = Field(gt=0, le=100000, description="left on the spool, m")
+
+
+class HotEnd(_Table):
+    """The hot end under test."""
+
+    name: str = Field(min_length=1, description="your own name for it")
+    nozzle_mm: float = Field(gt=0.05, le=3, description="bore of the nozzle, mm")
+    max_temperature_c: float = Field(
+        ge=60, le=500, description="greatest temperature by the maker's manual, C"
+    )
+
+
+class LinkTable(_Table):
+    """How to reach the printer."""
+
+    port: str = Field(min_length=1, description="a device, or any pyserial URL")
+    baud: int = Field(115200, ge=1200, le=4000000)
+    dialect: str = Field("numbered", min_length=1, description='"numbered" or a dialect file')
+
+
+class Microphone(_Table):
+    """What listens."""
+
+    device: str | int = Field(description='name or index of an input; "sim"; "none"')
+    host: str | None = Field(None, description="host interface, where a name is not unique")
+    sample_rate_hz: int = Field(48000, ge=8000, le=192000)
+    detector: str | None = Field(None, description="detector file made by listen or tune")
+
+
+class Encoder(_Table):
+    """A counter board that measures filament length."""
+
+    port: str = Field(min_length=1, description="a device, or any pyserial URL")
+    baud: int = Field(115200, ge=1200, le=4000000)
+    counts_per_mm: float = Field(gt=0.1, le=10000, description="counts per mm of filament")
+
+
+class Limits(_Table):
+    """What a run may never exceed."""
+
+    max_current_a: float = Field(gt=0, le=10, description="in the driver's own unit, A")
+    max_speed_mm_s: float = Field(gt=0, le=200, description="filament speed, mm/s")
+    max_hours: float = Field(gt=0, le=72, description="h")
+    max_filament_m: float = Field(gt=0, le=10000, description="m")
+    pile_litre: float = Field(gt=0, le=1000, description="loose pile the room can take, litre")
+
+
+class Plan(_Table):
+    """What is to be measured."""
+
+    temperatures_c: Floats = Field(min_length=1, max_length=30, description="C")
+    currents_a: Floats = Field(
+        min_length=1, max_length=60, description="rising, in the driver's own unit, A"
+    )
+    start_speed_mm_s: float = Field(1.0, gt=0, le=100, description="mm/s")
+    resolution: float = Field(
+        0.03, ge=0.002, le=0.5, description="relative width of the last bracket"
+    )
+    repeats: int = Field(1, ge=1, le=50)
+    trial_length_mm: float | None = Field(None, ge=2, le=2000, description="filament a trial, mm")
+    steady_s: float | None = Field(None, ge=0.5, le=120, description="or its steady seconds")
+    prime_mm: float = Field(6.0, ge=0, le=200, description="fresh filament after a skip, mm")
+
+    @field_validator("temperatures_c")
+    @classmethod
+    def _temperatures(cls, value: tuple[float, ...]) -> tuple[float, ...]:
+        if any(not 60 <= t <= 500 for t in value):
+            raise ValueError("each must be 60 to 500 C")
+        if len(set(value)) != len(value):
+            raise ValueError("a temperature stands there twice; use repeats to repeat")
+        return value
+
+    @field_validator("currents_a")
+    @classmethod
+    def _currents(cls, value: tuple[float, ...]) -> tuple[float, ...]:
+        if any(c <= 0 for c in value) or any(
+            b <= a for a, b in zip(value, value[1:], strict=False)
+        ):
+            raise ValueError("must be above 0 and rising")
+        return value
+
+    @model_validator(mode="after")
+    def _one_length(self) -> Plan:
+        if self.trial_length_mm is not None and self.steady_s is not None:
+            raise ValueError("give trial_length_mm or steady_s, and not both")
+        return self
+
+
+class Bench(_Table):
+    """A whole bench file. Immutable."""
+
+    motor: Motor
+    driver: Driver = Field(default_factory=Driver)
+    drive: Drive
+    filament: Filament
+    hot_end: HotEnd
+    link: LinkTable
+    microphone: Microphone
+    encoder: Encoder | None = None
+    limits: Limits
+    plan: Plan
+
+    def geometry(self) -> MotorGeometry:
+        """What the detectors need to know of motor and drive."""
+        return MotorGeometry(
+            steps_per_turn=self.motor.steps_per_turn,
+            filament_per_motor_turn_mm=self.drive.feed_mm / self.drive.ratio,
+            gear_ratio=self.drive.ratio,
+        )
+
+    def chain(self) -> mechanics.ForceChain:
+        """From current asked of the driver to force on the filament."""
+        winding = None
+        if self.motor.resistance_ohm is not None and self.motor.inductance_mh is not None:
+            winding = mechanics.Winding(
+                self.motor.resistance_ohm, self.motor.inductance_mh / 1000.0, self.driver.supply_v
+            )
+        return mechanics.ForceChain(
+            torque=self.motor.torque_curve(),
+            scale=mechanics.CurrentScale(
+                peak=self.driver.current_unit == "peak",
+                full_scale_a=self.driver.full_scale_a,
+                levels=self.driver.current_levels or 32,
+                low_scale_a=self.driver.low_scale_a,
+            ),
+            gear_ratio=self.drive.ratio,
+            filament_per_turn_mm=self.drive.feed_mm,
+            efficiency=self.drive.efficiency,
+            steps_per_turn=self.motor.steps_per_turn,
+            winding=winding,
+        )
+
+    def digest(self) -> str:
+        """Fingerprint of everything that a measurement depends on, 16 hex digits.
+
+        The port is left out: a board may come back under another name after a cable was pulled.
+        """
+        content = self.model_dump(mode="json")
+        content["link"].pop("port")
+        text = json.dumps(content, sort_keys=True, separators=(",", ":"))
+        return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+    def warnings(self) -> list[str]:
+        """What is allowed but worth a second look, one sentence each."""
+        found: list[str] = []
+        chain = self.chain()
+        top_rms = chain.scale.rms_a(self.limits.max_current_a)
+        if top_rms > self.motor.rated_current_a:
+            found.append(
+                f"limits.max_current_a is {top_rms:.2f} A RMS, above the motor's rated "
+                f"{self.motor.rated_current_a:.2f} A: the motor may overheat in a long run"
+            )
+        for current_a in self.plan.currents_a:
+            rms_a = chain.applied_rms_a(current_a)
+            left = chain.derating(rms_a, self.limits.max_speed_mm_s)
+            if left < 0.97:
+                found.append(
+                    f"at {current_a:g} A and {self.limits.max_speed_mm_s:g} mm/s the supply leaves "
+                    f"{100 * left:.0f} % of the torque; forces are corrected for it"
+                )
+                break
+        if self.limits.max_filament_m > self.filament.available_m:
+            found.append(
+                f"limits.max_filament_m {self.limits.max_filament_m:g} m is more than the "
+                f"{self.filament.available_m:g} m left on the spool; the spool decides"
+            )
+        return found
+
+
+def parse_bench(text: str, *, name: str = "bench.toml") -> Bench:
+    """The bench that a TOML text describes.
+
+    Args:
+        text: Contents of the file.
+        name: What to call the file in messages.
+
+    Raises:
+        BenchFileError: One line for each fault: file, line, table, key, value, what is allowed.
+    """
+    try:
+        data: dict[str, Any] = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise BenchFileError(f"{name}: not valid TOML: {error}") from error
+    try:
+        bench = Bench.model_validate(data)
+    except ValidationError as error:
+        lines = bench_errors.describe(error, model=Bench, text=text, name=name)
+        raise BenchFileError("\n".join(lines)) from error
+    lines = [
+        bench_errors.place(text, name, table, key) + message
+        for table, key, message in _cross_checks(bench)
+    ]
+    if lines:
+        raise BenchFileError("\n".join(lines))
+    return bench
+
+
+def load_bench(path: str | Path) -> Bench:
+    """The bench that a file describes.
+
+    Raises:
+        BenchFileError: The file cannot be read, or says something that cannot be.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "not UTF-8 text"
+        raise BenchFileError(
+            f"{path}: cannot be read ({reason}); `stallcurve init {path}` writes a new bench file"
+        ) from error
+    return parse_bench(text, name=str(path))
+
+
+def _cross_checks(bench: Bench) -> list[tuple[str, str, str]]:
+    """Rules between tables: (table, key, message)."""
+    faults: list[tuple[str, str, str]] = []
+    chain, plan, limits = bench.chain(), bench.plan, bench.limits
+    rated = bench.motor.rated_current_a
+    top = chain.scale.own_unit_a(rated * GREATEST_OVERCURRENT)
+    if limits.max_current_a > top * (1 + 1e-9):
+        faults.append(
+            (
+                "limits",
+                "max_current_a",
+                f"= {limits.max_current_a:g} would overheat the motor; allowed: up to {top:.3g} A "
+                f"{bench.driver.current_unit} ({GREATEST_OVERCURRENT:g} times motor.rated_current_a)",
+            )
+        )
+    scale = bench.driver.full_scale_a
+    if scale is not None and limits.max_current_a > scale * (1 + 1e-9):
+        faults.append(
+            (
+                "limits",
+                "max_current_a",
+                f"= {limits.max_current_a:g} is beyond the driver; "
+                f"allowed: up to {scale:g} A (driver.full_scale_a)",
+            )
+        )
+    applied: dict[float, float] = {}
+    for current_a in plan.currents_a:
+        if current_a > limits.max_current_a * (1 + 1e-9):
+            faults.append(
+                (
+                    "plan",
+                    "currents_a",
+                    f"holds {current_a:g} A; allowed: up to {limits.max_current_a:g} A "
+                    "(limits.max_current_a)",
+                )
+            )
+            continue
+        try:
+            rms_a = chain.applied_rms_a(current_a)
+            chain.torque.torque_nm(rms_a)
+        except ValueError as error:
+            faults.append(("plan", "currents_a", f"holds {current_a:g} A: {error}"))
+            continue
+        twin = applied.setdefault(round(rms_a, 9), current_a)
+        if twin != current_a:
+            faults.append(
+                (
+                    "plan",
+                    "currents_a",
+                    f"holds {twin:g} and {current_a:g} A, which the driver's steps both make "
+                    f"{rms_a:.3f} A RMS; keep one of them",
+                )
+            )
+    for temperature_c in plan.temperatures_c:
+        if temperature_c > bench.hot_end.max_temperature_c:
+            faults.append(
+                (
+                    "plan",
+                    "temperatures_c",
+                    f"holds {temperature_c:g} C; allowed: up to "
+                    f"{bench.hot_end.max_temperature_c:g} C (hot_end.max_temperature_c)",
+                )
+            )
+    if plan.start_speed_mm_s >= limits.max_speed_mm_s:
+        faults.append(
+            (
+                "plan",
+                "start_speed_mm_s",
+                f"= {plan.start_speed_mm_s:g}; allowed: below {limits.max_speed_mm_s:g} mm/s "
+                "(limits.max_speed_mm_s)",
+            )
+        )
+    if bench.microphone.device == "none" and bench.encoder is None:
+        faults.append(
+            (
+                "microphone",
+                "device",
+                '= "none", and there is no [encoder]: nothing could tell a skip; '
+                "allowed: none only with an encoder",
+            )
+        )
+    return faults
