@@ -8,6 +8,7 @@ file, line, table, key, value and what is allowed.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import tomllib
 from pathlib import Path
@@ -24,11 +25,8 @@ from pydantic import (
 )
 
 from detectors.evidence import MotorGeometry
-from rig import bench_errors, mechanics
+from rig import bench_checks, bench_errors, mechanics
 from rig.errors import BenchFileError
-
-#: Above this multiple of the rated current a run is refused; above 1 it is warned of.
-GREATEST_OVERCURRENT = 1.2
 
 # TOML has lists only; the models hold tuples, so that a bench is immutable through and through.
 _as_tuple = BeforeValidator(lambda v: tuple(v) if isinstance(v, list) else v)
@@ -254,9 +252,7 @@ class Plan(_Table):
     @field_validator("currents_a")
     @classmethod
     def _currents(cls, value: tuple[float, ...]) -> tuple[float, ...]:
-        if any(c <= 0 for c in value) or any(
-            b <= a for a, b in zip(value, value[1:], strict=False)
-        ):
+        if any(c <= 0 for c in value) or any(b <= a for a, b in itertools.pairwise(value)):
             raise ValueError("must be above 0 and rising")
         return value
 
@@ -271,7 +267,7 @@ class Bench(_Table):
     """A whole bench file. Immutable."""
 
     motor: Motor
-    driver: Driver = Field(default_factory=Driver)
+    driver: Driver = Driver()
     drive: Drive
     filament: Filament
     hot_end: HotEnd
@@ -323,29 +319,7 @@ class Bench(_Table):
 
     def warnings(self) -> list[str]:
         """What is allowed but worth a second look, one sentence each."""
-        found: list[str] = []
-        chain = self.chain()
-        top_rms = chain.scale.rms_a(self.limits.max_current_a)
-        if top_rms > self.motor.rated_current_a:
-            found.append(
-                f"limits.max_current_a is {top_rms:.2f} A RMS, above the motor's rated "
-                f"{self.motor.rated_current_a:.2f} A: the motor may overheat in a long run"
-            )
-        for current_a in self.plan.currents_a:
-            rms_a = chain.applied_rms_a(current_a)
-            left = chain.derating(rms_a, self.limits.max_speed_mm_s)
-            if left < 0.97:
-                found.append(
-                    f"at {current_a:g} A and {self.limits.max_speed_mm_s:g} mm/s the supply leaves "
-                    f"{100 * left:.0f} % of the torque; forces are corrected for it"
-                )
-                break
-        if self.limits.max_filament_m > self.filament.available_m:
-            found.append(
-                f"limits.max_filament_m {self.limits.max_filament_m:g} m is more than the "
-                f"{self.filament.available_m:g} m left on the spool; the spool decides"
-            )
-        return found
+        return bench_checks.warnings(self)
 
 
 def parse_bench(text: str, *, name: str = "bench.toml") -> Bench:
@@ -369,7 +343,7 @@ def parse_bench(text: str, *, name: str = "bench.toml") -> Bench:
         raise BenchFileError("\n".join(lines)) from error
     lines = [
         bench_errors.place(text, name, table, key) + message
-        for table, key, message in _cross_checks(bench)
+        for table, key, message in bench_checks.faults(bench)
     ]
     if lines:
         raise BenchFileError("\n".join(lines))
@@ -391,87 +365,3 @@ def load_bench(path: str | Path) -> Bench:
             f"{path}: cannot be read ({reason}); `stallcurve init {path}` writes a new bench file"
         ) from error
     return parse_bench(text, name=str(path))
-
-
-def _cross_checks(bench: Bench) -> list[tuple[str, str, str]]:
-    """Rules between tables: (table, key, message)."""
-    faults: list[tuple[str, str, str]] = []
-    chain, plan, limits = bench.chain(), bench.plan, bench.limits
-    rated = bench.motor.rated_current_a
-    top = chain.scale.own_unit_a(rated * GREATEST_OVERCURRENT)
-    if limits.max_current_a > top * (1 + 1e-9):
-        faults.append(
-            (
-                "limits",
-                "max_current_a",
-                f"= {limits.max_current_a:g} would overheat the motor; allowed: up to {top:.3g} A "
-                f"{bench.driver.current_unit} ({GREATEST_OVERCURRENT:g} times motor.rated_current_a)",
-            )
-        )
-    scale = bench.driver.full_scale_a
-    if scale is not None and limits.max_current_a > scale * (1 + 1e-9):
-        faults.append(
-            (
-                "limits",
-                "max_current_a",
-                f"= {limits.max_current_a:g} is beyond the driver; "
-                f"allowed: up to {scale:g} A (driver.full_scale_a)",
-            )
-        )
-    applied: dict[float, float] = {}
-    for current_a in plan.currents_a:
-        if current_a > limits.max_current_a * (1 + 1e-9):
-            faults.append(
-                (
-                    "plan",
-                    "currents_a",
-                    f"holds {current_a:g} A; allowed: up to {limits.max_current_a:g} A "
-                    "(limits.max_current_a)",
-                )
-            )
-            continue
-        try:
-            rms_a = chain.applied_rms_a(current_a)
-            chain.torque.torque_nm(rms_a)
-        except ValueError as error:
-            faults.append(("plan", "currents_a", f"holds {current_a:g} A: {error}"))
-            continue
-        twin = applied.setdefault(round(rms_a, 9), current_a)
-        if twin != current_a:
-            faults.append(
-                (
-                    "plan",
-                    "currents_a",
-                    f"holds {twin:g} and {current_a:g} A, which the driver's steps both make "
-                    f"{rms_a:.3f} A RMS; keep one of them",
-                )
-            )
-    for temperature_c in plan.temperatures_c:
-        if temperature_c > bench.hot_end.max_temperature_c:
-            faults.append(
-                (
-                    "plan",
-                    "temperatures_c",
-                    f"holds {temperature_c:g} C; allowed: up to "
-                    f"{bench.hot_end.max_temperature_c:g} C (hot_end.max_temperature_c)",
-                )
-            )
-    if plan.start_speed_mm_s >= limits.max_speed_mm_s:
-        faults.append(
-            (
-                "plan",
-                "start_speed_mm_s",
-                f"= {plan.start_speed_mm_s:g}; allowed: below {limits.max_speed_mm_s:g} mm/s "
-                "(limits.max_speed_mm_s)",
-            )
-        )
-    if bench.microphone.device == "none" and bench.encoder is None:
-        faults.append(
-            (
-                "microphone",
-                "device",
-                '= "none", and there is no [encoder]: nothing could tell a skip; '
-                "allowed: none only with an encoder",
-            )
-        )
-    return faults

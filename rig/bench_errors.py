@@ -56,7 +56,8 @@ def _one_line(
             tables = list(model.model_fields)
             where = find_line(text, table, None) or find_line(text, "", table)
             at = f"{name}:{where}" if where else name
-            return f"{at}: unknown table [{table}]{_nearest(table, tables)}; tables: {', '.join(tables)}"
+            known = ", ".join(tables)
+            return f"{at}: unknown table [{table}]{_nearest(table, tables)}; tables: {known}"
         keys = list(table_model.model_fields) if table_model else []
         return f"{place(text, name, table, key)}is not a known key{_nearest(key, keys, table)}"
     if kind == "missing":

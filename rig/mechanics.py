@@ -14,6 +14,7 @@ Sources, formula by formula:
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -102,7 +103,7 @@ class TorqueCurve:
             raise ValueError("the torque table is empty")
         currents, torques = (0.0, *(p[0] for p in points)), (0.0, *(p[1] for p in points))
         for name, values in (("currents", currents), ("torques", torques)):
-            if any(b <= a for a, b in zip(values, values[1:], strict=False)):
+            if any(b <= a for a, b in itertools.pairwise(values)):
                 raise ValueError(f"the {name} of the torque table must rise from above 0")
         return cls(currents, torques, rated_current_a, measured=True)
 
