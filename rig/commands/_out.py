@@ -1,0 +1,43 @@
+"""How the commands speak: plain lines, one JSON document, and the caution before heat."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Mapping
+from typing import Any
+
+import click
+
+from rig.errors import UsageError
+
+
+def say(text: str = "") -> None:
+    """A line for the person, on standard output."""
+    click.echo(text)
+
+
+def note(text: str) -> None:
+    """A line beside the result, on standard error."""
+    click.echo(text, err=True)
+
+
+def document(content: Mapping[str, Any]) -> None:
+    """One JSON document on standard output and nothing else; not-a-number is refused."""
+    click.echo(json.dumps(content, indent=2, allow_nan=False, ensure_ascii=False))
+
+
+def confirm_caution(text: str, *, yes: bool, question: str) -> None:
+    """Show a caution once and ask; ``yes`` is for scripts.
+
+    Raises:
+        UsageError: No one is there to answer (standard input is no terminal) and ``yes`` is not
+            given.
+        click.Abort: The person said no.
+    """
+    note(text)
+    if yes:
+        return
+    if not sys.stdin.isatty():
+        raise UsageError("nobody is at the terminal to agree to the cautions; scripts give --yes")
+    click.confirm(question, abort=True, err=True)

@@ -1,0 +1,16 @@
+#!/usr/bin/env bash
+# Every check of the project, from a fresh Debian or Ubuntu machine: installs the system packages
+# that the tests use (a virtual sound server, a browser, a circuit simulator, a C compiler), makes a
+# virtual environment in .venv, and runs linter, type checker and tests. Arguments go to pytest.
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+. tests/setup.sh
+have_packages gcc libc6-dev libportaudio2 libasound2-plugins pulseaudio pulseaudio-utils \
+  ngspice chromium
+make_venv .venv -e '.[test]'
+export PATH="$PWD/.venv/bin:$PATH"
+ruff check .
+ruff format --check .
+mypy
+lint-imports
+exec pytest -n "${PYTEST_WORKERS:-auto}" --dist loadfile "$@"
