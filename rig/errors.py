@@ -5,6 +5,7 @@
     StallcurveError
     ├── UsageError                 exit 2: wrong command, wrong file; nothing was touched
     │   ├── BenchFileError         a bench file says something impossible or dangerous
+    │   ├── DialectError           a dialect file is missing, incomplete or impossible
     │   ├── TableError             a table of thresholds or a curve file cannot be used
     │   └── RunFolderError         a run folder is missing, foreign, or belongs to another bench
     ├── UnfitBenchError            exit 4: a check of the real bench failed before a run
@@ -42,6 +43,10 @@ class UsageError(StallcurveError):
 
 class BenchFileError(UsageError):
     """A bench file is unreadable, incomplete, impossible or dangerous."""
+
+
+class DialectError(UsageError):
+    """A dialect file is missing, incomplete or says something impossible."""
 
 
 class TableError(UsageError):
