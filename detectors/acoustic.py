@@ -1,0 +1,273 @@
+"""The microphone as a witness: from blocks of sound to clicks, the motor's tone, and faults.
+
+`Listener` cuts the stream into frames, sorts them into the rest before the move, the move and the
+rest after it, and hands them to the click finder and to the comb. It concludes nothing; that is
+the work of `detectors.decision`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from detectors.clicks import Click, ClickFinder, ClickLimits
+from detectors.evidence import CommandedMotion, MotorGeometry, SoundBlock
+from detectors.frames import (
+    BoolArray,
+    FloatArray,
+    HopFacts,
+    band_levels_db,
+    frame_grid,
+    hop_facts,
+)
+from detectors.settings import DetectorSettings
+from detectors.tone import MotorTone
+
+#: Sound this near to the start of the move belongs neither to the rest nor to the move, in s.
+START_GUARD_S = 0.12
+#: The same before the end of the move, and after it until the rest begins.
+END_GUARD_S = 0.06
+AFTER_GUARD_S = 0.25
+BEFORE_GUARD_S = 0.05
+#: Steps of a block's time against the count of samples that mean nothing, in s.
+CLOCK_SLACK_S = 0.05
+#: Longest gap that is filled with nothing so that times stay right, in s.
+LONGEST_GAP_S = 5.0
+#: Samples are worked on in stretches of at most this many slots, so that memory stays flat.
+MOST_SLOTS = 96
+
+
+@dataclass(frozen=True, slots=True)
+class HeardClick:
+    """A click with its time on the common time base, in s."""
+
+    time_s: float
+    click: Click
+
+
+@dataclass(slots=True)
+class Stretch:
+    """Counts over one stretch of frames (rest before, move, rest after)."""
+
+    begin_s: float
+    hops: int = 0
+    dead_hops: int = 0
+    lost_hops: int = 0
+    railed: int = 0
+    power_sum: float = 0.0
+    peak_power: float = 0.0
+    clicks: list[HeardClick] | None = None
+    finder: ClickFinder | None = None
+    next_frame: int = 0
+
+    @property
+    def mean_power(self) -> float:
+        """Mean square, full scale is 1."""
+        return self.power_sum / self.hops if self.hops else 0.0
+
+
+class Listener:
+    """Hears one move. Blocks may be of any size; what comes out does not depend on it."""
+
+    def __init__(
+        self,
+        motion: CommandedMotion,
+        geometry: MotorGeometry,
+        *,
+        sample_rate_hz: int,
+        settings: DetectorSettings,
+    ) -> None:
+        self.motion = motion
+        self.geometry = geometry
+        self.settings = settings
+        self.grid = frame_grid(sample_rate_hz)
+        self.origin_s: float | None = None
+        self.lost_s: list[tuple[float, float]] = []  # (from, to) of gaps in the stream
+        self._pending: list[FloatArray] = []
+        self._waiting = 0
+        self._samples_in = 0
+        self._next_frame = 0
+        self._carry: FloatArray = np.zeros(0, np.float32)
+        self._last_row: FloatArray = np.full((1, self.grid.bands), -100.0, np.float32)
+        self._dead_before = np.zeros(1, np.bool_)
+        self.before = Stretch(-math.inf, clicks=[])
+        self.move = Stretch(math.inf, clicks=[])
+        self.after = Stretch(math.inf, clicks=[])
+        self.tone = MotorTone(
+            geometry.step_rate_hz(motion.speed_mm_s), sample_rate_hz=sample_rate_hz
+        )
+
+    # -- times ---------------------------------------------------------------------------------
+
+    def frame_time_s(self, frame: int) -> float:
+        """Time of the middle of a frame."""
+        origin = self.origin_s if self.origin_s is not None else 0.0
+        return origin + (frame + 1) * self.grid.hop / self.grid.sample_rate_hz
+
+    def _frame_at(self, time_s: float) -> int:
+        if math.isinf(time_s):
+            return 2**62 if time_s > 0 else 0
+        origin = self.origin_s if self.origin_s is not None else 0.0
+        return max(0, round((time_s - origin) * self.grid.frame_rate_hz) - 1)
+
+    @property
+    def heard_to_s(self) -> float:
+        """Time up to which sound was taken in."""
+        origin = self.origin_s if self.origin_s is not None else self.motion.start_s
+        return origin + self._samples_in / self.grid.sample_rate_hz
+
+    @property
+    def judged_to_s(self) -> float:
+        """Time up to which clicks of the move have been looked for."""
+        finder = self.move.finder
+        return self.frame_time_s(finder.judged_to) if finder else self.motion.start_s
+
+    @property
+    def steady_from_s(self) -> float:
+        """Start of what is listened to as the move."""
+        return self.motion.start_s + self.motion.ramp_s + START_GUARD_S
+
+    @property
+    def steady_to_s(self) -> float:
+        """End of what is listened to as the move."""
+        return self.motion.end_s - self.motion.ramp_s - END_GUARD_S
+
+    # -- sound in ------------------------------------------------------------------------------
+
+    def hear(self, block: SoundBlock) -> None:
+        """Take the next block, in order."""
+        samples = np.asarray(block.samples, np.float32)
+        if self.origin_s is None:
+            self.origin_s = block.start_s
+        expected_s = self.heard_to_s
+        gap_s = block.start_s - expected_s
+        if block.lost or gap_s > CLOCK_SLACK_S:
+            self.lost_s.append((expected_s, max(block.start_s, expected_s + 1e-3)))
+        if gap_s > CLOCK_SLACK_S:
+            fill = round(min(gap_s, LONGEST_GAP_S) * self.grid.sample_rate_hz)
+            self._take(np.zeros(fill, np.float32))
+            if gap_s > LONGEST_GAP_S:
+                self.origin_s += gap_s - LONGEST_GAP_S
+        self._take(samples)
+
+    def _take(self, samples: FloatArray) -> None:
+        self._pending.append(samples)
+        self._waiting += len(samples)
+        self._samples_in += len(samples)
+        hop, slot = self.grid.hop, self.grid.slot_samples
+        while self._waiting + len(self._carry) >= slot + hop:
+            waiting = np.concatenate([self._carry, *self._pending])
+            slots = min((len(waiting) - hop) // slot, MOST_SLOTS)
+            used = slots * slot
+            self._work(waiting[: used + hop])
+            self._carry = waiting[used:]
+            self._pending = []
+            self._waiting = 0
+
+    def _work(self, samples: FloatArray) -> None:
+        """Whole slots: frames, facts, stretches and tone. The last hop belongs to the next."""
+        grid = self.grid
+        count = len(samples) // grid.hop - 1
+        levels = band_levels_db(samples, grid)
+        facts = hop_facts(samples, grid.hop)
+        # A frame is masked when one of its hops, or one beside them, carries no sound at all.
+        dead = np.concatenate([self._dead_before, facts.dead, [False]])
+        masked = dead[:count] | dead[1 : count + 1] | dead[2 : count + 2] | dead[3 : count + 3]
+        lost = dead[1 : count + 1] & dead[:count]
+        self._dead_before = dead[count : count + 1]
+        levels = self._filled(levels, masked)
+        first = self._next_frame
+        self._next_frame += count
+        edges = (
+            (self.before, 0, self._frame_at(self.motion.start_s - BEFORE_GUARD_S)),
+            (self.move, self._frame_at(self.steady_from_s), self._frame_at(self.steady_to_s)),
+            (self.after, self._frame_at(self.motion.end_s + AFTER_GUARD_S), 2**62),
+        )
+        for stretch, begin, end in edges:
+            low, high = max(first, begin), min(first + count, end)
+            done = first + count >= end
+            if low < high or (done and stretch.finder is not None):
+                part = slice(max(0, low - first), max(0, high - first))
+                self._count(stretch, part, facts, lost)
+                self._find(stretch, max(low, begin), levels[part], masked[part], ended=done)
+        hop = grid.hop
+        sound = samples[: count * hop]
+        at = first * hop
+        start = self._frame_at(self.motion.start_s - BEFORE_GUARD_S) * hop
+        steady = self._frame_at(self.steady_from_s) * hop
+        stop = self._frame_at(self.steady_to_s) * hop
+        if at < start:
+            self.tone.rest(sound[: max(0, start - at)])
+        if at + len(sound) > steady and at < stop:
+            origin = self.origin_s if self.origin_s is not None else 0.0
+            self.tone.move(
+                sound[max(0, steady - at) : max(0, stop - at)],
+                from_s=origin + steady / grid.sample_rate_hz,
+            )
+
+    def _filled(self, levels: FloatArray, masked: BoolArray) -> FloatArray:
+        """Levels with those of masked frames replaced by the last live ones."""
+        if masked.any():
+            index = np.where(masked, -1, np.arange(len(levels)))
+            index = np.maximum.accumulate(index)
+            levels = np.where((index >= 0)[:, None], levels[index], self._last_row)
+        self._last_row = levels[-1:].copy()
+        return levels
+
+    def _count(self, stretch: Stretch, part: slice, facts: HopFacts, lost: BoolArray) -> None:
+        stretch.hops += part.stop - part.start
+        stretch.dead_hops += int(facts.dead[part].sum())
+        stretch.lost_hops += int(lost[part].sum())
+        stretch.railed += int(facts.railed[part].sum())
+        power = facts.power[part]
+        if len(power):
+            stretch.power_sum += float(power.sum(dtype=np.float64))
+            stretch.peak_power = max(stretch.peak_power, float(power.max()))
+
+    def _find(
+        self,
+        stretch: Stretch,
+        begin: int,
+        levels: FloatArray,
+        masked: BoolArray,
+        *,
+        ended: bool,
+    ) -> None:
+        assert stretch.clicks is not None
+        settings = self.settings
+        if stretch.finder is None:
+            if not len(levels):
+                return
+            stretch.begin_s = self.frame_time_s(begin)
+            stretch.finder = ClickFinder(
+                begin=begin,
+                bands=self.grid.bands,
+                cycle_s=1.0 / self.geometry.electrical_rate_hz(self.motion.speed_mm_s),
+                frame_rate_hz=self.grid.frame_rate_hz,
+                limits=ClickLimits(
+                    settings.click_score_db,
+                    settings.click_coverage,
+                    settings.click_rise_db,
+                    settings.click_fall_db,
+                ),
+            )
+        for click in stretch.finder.push(levels, masked, ended=ended):
+            stretch.clicks.append(HeardClick(self.frame_time_s(click.frame), click))
+
+    def finish(self) -> None:
+        """No more sound will come: judge what is left."""
+        if self.origin_s is None:
+            return
+        slot = self.grid.slot_samples
+        left = self._waiting + len(self._carry)
+        if left >= 8 * self.grid.hop:
+            # The last slot is filled up by silence, which is masked.
+            self._take(np.zeros(slot + self.grid.hop - left % slot, np.float32))
+        empty = np.zeros((0, self.grid.bands), np.float32)
+        for stretch in (self.before, self.move, self.after):
+            if stretch.finder is not None:
+                begin = stretch.finder.begin
+                self._find(stretch, begin, empty, np.zeros(0, np.bool_), ended=True)
+        self.tone.finish()

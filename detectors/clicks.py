@@ -1,0 +1,232 @@
+"""Broadband clicks over the sound of the motor.
+
+A click is a moment at which most bands rise at once above what the motor's own steps reach in a
+whole electrical cycle, and fall again within a few hundredths of a second. The measure is a
+spectral flux against a running baseline in whitened bands (Bello et al. 2005, IEEE Trans. Speech
+Audio Process. 13, 1035; Stowell and Plumbley, ICMC 2007), with the electrical cycle as the
+yardstick of the baseline: a motor cannot fall back more often than once a cycle, so the peaks of
+most cycles are the healthy motor's, however loud its steps are.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detectors.frames import SLOT_FRAMES, FloatArray
+
+#: Frames of the past that the baseline rests on (1.4 s).
+HISTORY = 512
+#: Frames without which there is no baseline yet (0.77 s).
+WARM = 288
+#: Every so many frames enter the quantiles.
+STRIDE = 4
+#: Frames after a click that are looked at before it is believed (64 ms).
+LOOK_AHEAD = 24
+#: Frames on either side within which only the greatest score counts.
+ASIDE = 6
+#: Clicks nearer than this many frames are one (32 ms).
+MERGE = 12
+#: Frames before a click that its rise is measured against.
+BEFORE = 12
+#: Longest stretch over which the motor's peaks are taken, in s.
+LONGEST_CYCLE_S = 0.16
+#: Excess beyond this many dB in one band counts no more.
+EXCESS_CAP_DB = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Click:
+    """One broadband event.
+
+    Attributes:
+        frame: Index of the frame of its greatest score.
+        score_db: Excess over the motor's own peaks, mean over the bands, in dB.
+        coverage: Fraction of the bands that stand out.
+        rise_db: Rise over the frames before, mean over the bands, in dB.
+        fall_db: Fall in the frames after, mean over the bands, in dB.
+        shape_db: Excess per band, shape (bands,).
+    """
+
+    frame: int
+    score_db: float
+    coverage: float
+    rise_db: float
+    fall_db: float
+    shape_db: FloatArray
+
+
+def likeness(one: FloatArray, other: FloatArray) -> float:
+    """Cosine of two clicks' excess per band, 0 to 1."""
+    size = float(np.sqrt((one @ one) * (other @ other)))
+    return float(one @ other) / size if size > 0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ClickLimits:
+    """What an event must reach to be called a click at all; see `DetectorSettings`."""
+
+    score_db: float
+    coverage: float
+    rise_db: float
+    fall_db: float
+
+
+class ClickFinder:
+    """Finds clicks in one stretch of frames (the rest before, the motion, the rest after).
+
+    Frames are handed over in order from ``begin``; results do not depend on how many at a time.
+    """
+
+    def __init__(
+        self, *, begin: int, bands: int, cycle_s: float, frame_rate_hz: float, limits: ClickLimits
+    ) -> None:
+        self.begin = begin
+        self.limits = limits
+        self.pool = max(3, math.ceil(min(cycle_s, LONGEST_CYCLE_S) * frame_rate_hz) + 1)
+        self._levels: FloatArray = np.zeros((0, bands), np.float32)
+        self._masked: NDArray[np.bool_] = np.zeros(0, np.bool_)
+        self._first = begin  # index of the oldest frame kept
+        self._slot = 0  # next slot to judge, counted from begin
+        self._last: Click | None = None
+        self.slots_judged = 0
+        self.base_db: FloatArray | None = None
+        self.spread_db: FloatArray | None = None
+
+    @property
+    def judged_to(self) -> int:
+        """Frame up to which clicks have been looked for."""
+        return self.begin + self._slot * SLOT_FRAMES
+
+    def push(
+        self, levels: FloatArray, masked: NDArray[np.bool_], *, ended: bool = False
+    ) -> list[Click]:
+        """Take the next frames and give the clicks that can be told by now.
+
+        Args:
+            levels: Shape (n, bands), dB.
+            masked: Shape (n,): frames in which nothing may be found (dropouts).
+            ended: No more frames will come: judge what is left.
+        """
+        self._levels = np.concatenate([self._levels, levels])
+        self._masked = np.concatenate([self._masked, masked])
+        have = self._first + len(self._levels) - self.begin
+        if ended:
+            slots = -(-have // SLOT_FRAMES)
+        elif have < WARM:
+            slots = 0
+        else:
+            slots = (have - LOOK_AHEAD) // SLOT_FRAMES
+        if slots <= self._slot or have < 3 * ASIDE:
+            return []
+        clicks = self._judge(self._slot, slots, have)
+        self.slots_judged += slots - self._slot
+        self._slot = slots
+        self._forget()
+        return clicks
+
+    def _forget(self) -> None:
+        keep_from = self.judged_to - HISTORY - self.pool - SLOT_FRAMES - BEFORE
+        drop = min(max(0, keep_from - self._first), len(self._levels))
+        drop -= drop % STRIDE
+        if drop > HISTORY:
+            self._levels = self._levels[drop:]
+            self._masked = self._masked[drop:]
+            self._first += drop
+
+    def _baselines(self, first_slot: int, last_slot: int, have: int) -> tuple[FloatArray, ...]:
+        """Base and spread for each slot, shape (slots, bands) each."""
+        from scipy.ndimage import maximum_filter1d
+
+        offset = self._first - self.begin  # always a multiple of STRIDE
+        pooled = maximum_filter1d(
+            self._levels, self.pool, axis=0, origin=(self.pool - 1) // 2, mode="nearest"
+        )[::STRIDE]
+        ends = np.arange(first_slot + 1, last_slot + 1) * SLOT_FRAMES
+        ends = np.minimum(np.maximum(ends, WARM), have)
+        rows = -(-ends // STRIDE) - offset // STRIDE
+        span = HISTORY // STRIDE
+        full = rows >= span if offset else ends >= HISTORY
+        bands = pooled.shape[1]
+        tenth, low, high = (np.empty((len(ends), bands), np.float32) for _ in range(3))
+        if full.any():
+            view = np.lib.stride_tricks.sliding_window_view(pooled, span, axis=0)
+            chosen = np.ascontiguousarray(view[rows[full] - span])
+            ranks = (span // 10, span * 35 // 100, span * 60 // 100)
+            part = np.partition(chosen, ranks, axis=2)
+            tenth[full], low[full], high[full] = (part[:, :, r] for r in ranks)
+        done: dict[int, tuple[FloatArray, ...]] = {}
+        for index in np.flatnonzero(~full):
+            row = int(rows[index])
+            if row not in done:
+                part = np.sort(pooled[max(0, row - span) : row], axis=0)
+                count = len(part)
+                done[row] = tuple(part[count * q // 100] for q in (10, 35, 60))
+            tenth[index], low[index], high[index] = done[row]
+        return low, np.maximum((high - tenth) * np.float32(0.8), np.float32(0.7))
+
+    def _judge(self, first_slot: int, last_slot: int, have: int) -> list[Click]:
+        base, spread = self._baselines(first_slot, last_slot, have)
+        self.base_db, self.spread_db = base[-1], spread[-1]
+        offset = self._first - self.begin
+        before = first_slot * SLOT_FRAMES - offset - ASIDE
+        after = last_slot * SLOT_FRAMES - offset + ASIDE
+        pad_before, pad_after = max(0, -before), max(0, after - len(self._levels))
+        stretch = self._levels[max(0, before) : after]
+        masked = self._masked[max(0, before) : after]
+        if pad_before or pad_after:
+            stretch = np.pad(stretch, ((pad_before, pad_after), (0, 0)), mode="edge")
+            masked = np.pad(masked, (pad_before, pad_after), constant_values=True)
+        width = SLOT_FRAMES + 2 * ASIDE
+        view = np.lib.stride_tricks.sliding_window_view(stretch, width, axis=0)[::SLOT_FRAMES]
+        hidden = np.lib.stride_tricks.sliding_window_view(masked, width)[::SLOT_FRAMES]
+        usable = (base > -105.0) & (base > base.max(axis=1, keepdims=True) - 70.0)
+        counted = np.maximum(usable.sum(axis=1), 1).astype(np.float32)
+        excess = view - (base + 2.0 * spread)[:, :, None]
+        np.clip(excess, 0.0, EXCESS_CAP_DB, out=excess)
+        excess *= usable[:, :, None]
+        score = excess.sum(axis=1) / counted[:, None]
+        score[hidden] = 0.0
+        inner = score[:, ASIDE : ASIDE + SLOT_FRAMES]
+        clicks: list[Click] = []
+        for slot, place in np.argwhere(inner >= self.limits.score_db):
+            value = inner[slot, place]
+            if value < score[slot, place : place + 2 * ASIDE + 1].max():
+                continue
+            frame = (first_slot + int(slot)) * SLOT_FRAMES + int(place)
+            if frame >= have:
+                continue
+            shape = excess[slot, :, place + ASIDE].copy()
+            click = self._click(
+                frame, float(value), shape, usable[slot], float((shape > 1.0).sum() / counted[slot])
+            )
+            if click is not None and self._is_new(click):
+                clicks.append(click)
+                self._last = click
+        return clicks
+
+    def _is_new(self, click: Click) -> bool:
+        return self._last is None or click.frame - self._last.frame >= MERGE
+
+    def _click(
+        self,
+        frame: int,
+        score: float,
+        shape: FloatArray,
+        usable: NDArray[np.bool_],
+        coverage: float,
+    ) -> Click | None:
+        if coverage < self.limits.coverage:
+            return None
+        here = frame - (self._first - self.begin)
+        now = self._levels[here, usable]
+        past = self._levels[max(0, here - BEFORE) : max(1, here - 2)][:, usable]
+        rise = float((now - past.mean(axis=0)).mean())
+        later = self._levels[here + 3 : here + LOOK_AHEAD + 1][:, usable]
+        fall = float((now - later.min(axis=0)).mean()) if len(later) else 0.0
+        if rise < self.limits.rise_db or fall < self.limits.fall_db:
+            return None
+        return Click(self.begin + frame, score, coverage, rise, fall, shape)

@@ -1,0 +1,215 @@
+"""The judge: hears one move block by block and says one of four words.
+
+A skip may be called as soon as the evidence is there; `clean` only after the whole steady part was
+heard. What cannot be trusted is `void`, with its reason.
+"""
+
+from __future__ import annotations
+
+import math
+
+from detectors.acoustic import Listener
+from detectors.evidence import (
+    CommandedMotion,
+    FilamentCount,
+    Judgement,
+    MotorGeometry,
+    Reason,
+    SoundBlock,
+    Verdict,
+)
+from detectors.sequential import TrainEvidence, weigh_train
+from detectors.settings import DetectorSettings
+
+#: Below this mean square the microphone is dead, whatever else (about -95 dB re full scale).
+SILENT_POWER = 3e-10
+
+
+class Judge:
+    """Judges one move from sound, filament counts, or both.
+
+    Args:
+        motion: The move as commanded; its end may be given later by `motion_changed`.
+        geometry: Of the motor and its drive.
+        sample_rate_hz: Of the sound; None where there is no microphone.
+        settings: The detector's numbers.
+        counts_per_mm: Of the encoder; None where there is none.
+    """
+
+    def __init__(
+        self,
+        motion: CommandedMotion,
+        geometry: MotorGeometry,
+        *,
+        sample_rate_hz: int | None,
+        settings: DetectorSettings | None = None,
+        counts_per_mm: float | None = None,
+    ) -> None:
+        self.motion = motion
+        self.geometry = geometry
+        self.settings = settings if settings is not None else DetectorSettings()
+        self.counts_per_mm = counts_per_mm
+        self._listener = (
+            Listener(motion, geometry, sample_rate_hz=sample_rate_hz, settings=self.settings)
+            if sample_rate_hz is not None
+            else None
+        )
+        self._decided: Judgement | None = None
+        self._clicks_weighed = 0
+
+    @property
+    def decided(self) -> Judgement | None:
+        """An early verdict, with which the move may be broken off."""
+        return self._decided
+
+    def motion_changed(self, motion: CommandedMotion) -> None:
+        """The true start or end of the move became known."""
+        self.motion = motion
+        if self._listener is not None:
+            self._listener.motion = motion
+
+    def count(self, reading: FilamentCount) -> None:
+        """Take the next reading of the encoder."""
+
+    def hear(self, block: SoundBlock) -> None:
+        """Take the next block of sound."""
+        listener = self._listener
+        if listener is None or self._decided is not None:
+            return
+        listener.hear(block)
+        clicks = listener.move.clicks or []
+        if len(clicks) > self._clicks_weighed:
+            self._clicks_weighed = len(clicks)
+            train = self._train()
+            if train.decided_s is not None and self._is_heard():
+                self._decided = self._skip(train)
+
+    def _train(self) -> TrainEvidence:
+        listener = self._listener
+        assert listener is not None
+        rests = [s for s in (listener.before, listener.after) if s.finder is not None]
+        room_s = sum(s.hops for s in rests) / listener.grid.frame_rate_hz
+        room_clicks = sum(len(s.clicks or []) for s in rests)
+        inside = [c for c in listener.move.clicks or [] if c.time_s <= listener.steady_to_s]
+        return weigh_train(inside, room_clicks=room_clicks, room_s=room_s, settings=self.settings)
+
+    def _is_heard(self) -> bool:
+        assert self._listener is not None
+        score = self._listener.tone.overall()
+        return score is not None and score.z >= self.settings.heard_z
+
+    def _skip(self, train: TrainEvidence) -> Judgement:
+        assert self._listener is not None
+        return self._judgement(
+            Verdict.SKIP,
+            Reason.CLICK_TRAIN,
+            train,
+            "a train of clicks was heard while the motor ran",
+        )
+
+    def _judgement(
+        self, verdict: Verdict, reason: Reason, train: TrainEvidence, explanation: str
+    ) -> Judgement:
+        listener = self._listener
+        assert listener is not None
+        settings = self.settings
+        exponent = settings.calibration_intercept + settings.calibration_slope * train.llr
+        p_skip = 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, exponent))))
+        score = listener.tone.overall()
+        looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
+        heard = sum(k.z >= 0.5 * settings.heard_z for k in looks) / len(looks) if looks else 0.0
+        counted = verdict is Verdict.SKIP or train.llr >= settings.suspect_skip
+        times = train.times_s if counted else ()
+        details = {
+            "llr": train.llr,
+            "best_two": train.best_two,
+            "heard_z": score.z if score else 0.0,
+            "comb_lines": float(score.lines) if score else 0.0,
+            "comb_db": score.mean_db if score else 0.0,
+            "rate_ratio": score.ratio if score else 0.0,
+            "move_power": listener.move.mean_power,
+            "rest_power": listener.before.mean_power,
+            "motor_to_rest_db": max((k.motor_to_rest_db for k in looks), default=-60.0),
+            "events": float(len(listener.move.clicks or [])),
+            "room_events": float(len(listener.before.clicks or [])),
+        }
+        return Judgement(
+            verdict=verdict,
+            reason=reason,
+            p_skip=p_skip,
+            decided_s=min(listener.heard_to_s, listener.judged_to_s + 0.1)
+            if verdict is Verdict.SKIP
+            else listener.heard_to_s,
+            first_skip_s=times[0] if verdict is Verdict.SKIP and times else None,
+            click_times_s=times,
+            heard=heard,
+            explanation=explanation,
+            details=details,
+        )
+
+    def finish(self) -> Judgement:
+        """The verdict, after the move ended and the rest after it was heard."""
+        if self._decided is not None:
+            return self._decided
+        listener = self._listener
+        if listener is None:
+            return Judgement(Verdict.VOID, Reason.SILENT, 0.5, self.motion.start_s)
+        listener.finish()
+        train = self._train()
+        self._decided = self._conclude(train)
+        return self._decided
+
+    def _conclude(self, train: TrainEvidence) -> Judgement:
+        listener = self._listener
+        assert listener is not None
+        settings = self.settings
+        move = listener.move
+        void = self._void
+
+        if move.hops == 0 or listener.heard_to_s < listener.steady_from_s:
+            return void(Reason.STREAM_LOST, train, "the sound ends before the steady motion")
+        if move.dead_hops >= 0.98 * move.hops or move.mean_power < SILENT_POWER:
+            return void(Reason.SILENT, train, "the microphone delivers silence")
+        if train.decided_s is not None and self._is_heard():
+            return self._skip(train)
+        end_s = listener.steady_to_s
+        if math.isfinite(end_s) and listener.heard_to_s < end_s - 0.2:
+            return void(Reason.STREAM_LOST, train, "the sound ends before the motion does")
+        inside = [
+            (a, b) for a, b in listener.lost_s if b > self.motion.start_s and a < self.motion.end_s
+        ]
+        if inside or move.lost_hops > settings.lost_part * move.hops:
+            return void(Reason.STREAM_LOST, train, "parts of the move are missing in the sound")
+        railed = move.railed / (move.hops * listener.grid.hop)
+        if railed > settings.railed_part:
+            return void(Reason.CLIPPED, train, "the input is overdriven: lower the gain")
+        if move.hops < settings.least_steady_s * listener.grid.frame_rate_hz:
+            return void(Reason.TOO_SHORT, train, "too little steady motion to judge")
+        if not self._is_heard():
+            other = listener.tone.other_rate()
+            if other is not None and other[1] > settings.wrong_rate_z:
+                return void(
+                    Reason.WRONG_STEP_RATE,
+                    train,
+                    f"the motor was heard at {other[0]:.3f} times the commanded rate",
+                )
+            return void(
+                Reason.MOTOR_NOT_HEARD, train, "the commanded step rate is not in the sound"
+            )
+        looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
+        heard = sum(k.z >= 0.5 * settings.heard_z for k in looks) / len(looks) if looks else 0.0
+        if heard < settings.heard_part:
+            return void(Reason.MOTOR_NOT_HEARD, train, "the motor was not heard throughout")
+        if max((k.motor_to_rest_db for k in looks), default=-60.0) < settings.motor_to_rest_db:
+            return void(Reason.TOO_NOISY, train, "the background hides the motor")
+        if train.llr >= settings.suspect_skip and train.best_two > 0:
+            return void(Reason.UNSURE, train, "clicks were heard, too few to be sure")
+        return self._judgement(
+            Verdict.CLEAN,
+            Reason.HEARD_THROUGHOUT,
+            train,
+            "heard at the commanded rate throughout, without a train of clicks",
+        )
+
+    def _void(self, reason: Reason, train: TrainEvidence, explanation: str) -> Judgement:
+        return self._judgement(Verdict.VOID, reason, train, explanation)

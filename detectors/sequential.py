@@ -1,0 +1,86 @@
+"""Adding up clicks: when a few of them are a train, and when they are a room with people in it.
+
+Clicks of a skipping motor and knocks of a room are taken as two Poisson processes with marks. Each
+click adds the logarithm of the rates' ratio and of its mark's likelihood ratio; each second without
+one takes off the difference of the rates. The sum restarts whenever it falls below nothing, which
+makes it a change detector (Page 1954), with a threshold from the false alarms that are allowed
+(Wald 1945).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from detectors.acoustic import HeardClick
+from detectors.clicks import likeness
+from detectors.settings import DetectorSettings
+
+
+@dataclass(frozen=True, slots=True)
+class TrainEvidence:
+    """The evidence for a train at its strongest.
+
+    Attributes:
+        llr: Greatest log-likelihood ratio reached, skipping motor against room.
+        decided_s: Time of the click with which ``decide_skip`` was reached; None if it was not.
+        times_s: Times of the clicks of the strongest train, in s.
+        best_two: Sum of the marks of the two most alike strong clicks; 0 with fewer than two.
+    """
+
+    llr: float
+    decided_s: float | None
+    times_s: tuple[float, ...]
+    best_two: float
+
+
+def mark_llr(heard: HeardClick, before: Sequence[HeardClick], settings: DetectorSettings) -> float:
+    """Log-likelihood ratio of one click's own looks, given the clicks before it."""
+    click = heard.click
+    value = settings.mark_intercept
+    value += settings.mark_score * (min(click.score_db, 16.0) - 10.0)
+    value += settings.mark_coverage * (click.coverage - 0.75)
+    if before:
+        alike = max(likeness(click.shape_db, other.click.shape_db) for other in before[-6:])
+        value += settings.mark_likeness * (alike - 0.5)
+    return max(-3.0, min(2.5, value))
+
+
+def weigh_train(
+    clicks: Sequence[HeardClick], *, room_clicks: int, room_s: float, settings: DetectorSettings
+) -> TrainEvidence:
+    """Evidence of the clicks heard in a move.
+
+    Args:
+        clicks: Clicks within the move, in order.
+        room_clicks: Clicks heard while the motor rested, and ``room_s``, for how long it did.
+    """
+    # The room's rate, with the setting's rate as two seconds of earlier experience.
+    room = (2.0 * settings.room_rate_hz + room_clicks) / (2.0 + room_s)
+    skip = max(settings.skip_rate_hz, 2.0 * room)
+    gain, drift = math.log(skip / room), skip - room
+    total, best = 0.0, 0.0
+    decided_s: float | None = None
+    run: list[float] = []
+    best_run: tuple[float, ...] = ()
+    last_s: float | None = None
+    marks: list[float] = []
+    best_two = 0.0
+    for index, heard in enumerate(clicks):
+        if last_s is not None:
+            total -= drift * (heard.time_s - last_s)
+        if total <= 0.0:
+            total, run = 0.0, []
+        mark = mark_llr(heard, clicks[max(0, index - 6) : index], settings)
+        if marks:
+            best_two = max(best_two, mark + max(marks))
+        marks.append(mark)
+        total += gain + mark
+        run.append(heard.time_s)
+        last_s = heard.time_s
+        if total > best:
+            best, best_run = total, tuple(run)
+        if decided_s is None and total >= settings.decide_skip and len(run) >= 2:
+            decided_s = heard.time_s
+    return TrainEvidence(best, decided_s, best_run, best_two)

@@ -1,0 +1,152 @@
+"""The few numbers of the detector, and the file they are kept in.
+
+A detector file is TOML: a ``[detector]`` table with any of the fields below, and, where the bench
+was learnt with ``stallcurve listen``, a ``[baseline]`` table. Fields that are absent keep their
+default.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import asdict, dataclass, fields, replace
+from pathlib import Path
+
+from detectors.errors import DetectorFileError
+
+FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorSettings:
+    """Parameters of the judge; the defaults were fitted by ``stallcurve tune`` on made takes.
+
+    Attributes:
+        click_score_db: Least score of a click: excess over the motor's own peaks, mean over bands.
+        click_coverage: Least fraction of the bands in which a click stands out at once.
+        click_rise_db: Least rise over the ten milliseconds before.
+        click_fall_db: Least fall within the sixty milliseconds after.
+        mark_intercept: Log-likelihood ratio of a click at all, skipping motor against room.
+        mark_score: The same, per dB of score above ten.
+        mark_coverage: The same, per unit of coverage above three quarters.
+        mark_likeness: The same, per unit of likeness to the clicks before it, above one half.
+        skip_rate_hz: Clicks a second of a skipping motor in the sequential test.
+        room_rate_hz: Clicks a second of a room with people in it.
+        decide_skip: Log-likelihood ratio at which a skip is decided.
+        suspect_skip: Log-likelihood ratio above which a trial is not called clean.
+        heard_z: Least standing-out of the commanded comb of lines, in spreads of other combs.
+        heard_part: Least fraction of the looks in which the motor is heard, for clean.
+        motor_to_rest_db: Least level of the motor's lines against all the rest, for clean.
+        wrong_rate_z: Standing-out at which another rate than the commanded one is believed.
+        lost_part: Greatest fraction of the move that may be missing from the sound.
+        railed_part: Greatest fraction of samples in flat tops, for clean.
+        least_steady_s: Least length of steady motion that can be judged clean, in s.
+        calibration_intercept: p_skip is the logistic of this plus ``calibration_slope`` times
+            the log-likelihood ratio.
+        calibration_slope: See above.
+    """
+
+    click_score_db: float = 3.0
+    click_coverage: float = 0.5
+    click_rise_db: float = 3.0
+    click_fall_db: float = 3.0
+    mark_intercept: float = 0.5
+    mark_score: float = 0.25
+    mark_coverage: float = 3.0
+    mark_likeness: float = 3.0
+    skip_rate_hz: float = 2.0
+    room_rate_hz: float = 0.1
+    decide_skip: float = 9.2
+    suspect_skip: float = 3.0
+    heard_z: float = 5.0
+    heard_part: float = 0.7
+    motor_to_rest_db: float = -15.0
+    wrong_rate_z: float = 8.0
+    lost_part: float = 0.03
+    railed_part: float = 0.01
+    least_steady_s: float = 0.5
+    calibration_intercept: float = -3.0
+    calibration_slope: float = 0.7
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if not math.isfinite(value):
+                raise DetectorFileError(f"{item.name} = {value} is not a finite number")
+
+
+def settings_from_table(table: dict[str, object], *, name: str) -> DetectorSettings:
+    """Settings from a parsed ``[detector]`` table.
+
+    Raises:
+        DetectorFileError: A key is unknown or a value is no number.
+    """
+    import difflib
+
+    known = {item.name for item in fields(DetectorSettings)}
+    values: dict[str, float] = {}
+    for key, value in table.items():
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=1)
+            hint = f"; did you mean {near[0]}?" if near else ""
+            raise DetectorFileError(f"{name}: detector.{key} is not a known key{hint}")
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise DetectorFileError(f"{name}: detector.{key} = {value!r} must be a number")
+        values[key] = float(value)
+    try:
+        return replace(DetectorSettings(), **values)
+    except DetectorFileError as problem:
+        raise DetectorFileError(f"{name}: detector.{problem}") from problem
+
+
+def read_detector_table(path: Path | str) -> dict[str, object]:
+    """The whole parsed detector file.
+
+    Raises:
+        DetectorFileError: It cannot be read, is no TOML, or is of another format.
+    """
+    path = Path(path)
+    try:
+        document: dict[str, object] = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as problem:
+        raise DetectorFileError(f"{path}: cannot be read: {problem.strerror}") from problem
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+        raise DetectorFileError(f"{path}: is no detector file (TOML): {problem}") from problem
+    if document.get("format") != FORMAT:
+        raise DetectorFileError(
+            f"{path}: format = {document.get('format')!r} is not {FORMAT}; write the file with "
+            "'stallcurve tune' or 'stallcurve listen'"
+        )
+    return document
+
+
+def load_detector(path: Path | str) -> DetectorSettings:
+    """Settings from a detector file.
+
+    Raises:
+        DetectorFileError: See `read_detector_table` and `settings_from_table`.
+    """
+    table = read_detector_table(path).get("detector", {})
+    if not isinstance(table, dict):
+        raise DetectorFileError(f"{path}: detector must be a table")
+    return settings_from_table(table, name=str(path))
+
+
+def detector_text(settings: DetectorSettings, *, note: str = "") -> str:
+    """The text of a detector file."""
+    lines = [f"# {line}" for line in note.splitlines()]
+    lines += [f"format = {FORMAT}", "", "[detector]"]
+    lines += [f"{key} = {value!r}" for key, value in asdict(settings).items()]
+    return "\n".join(lines) + "\n"
+
+
+def save_detector(path: Path | str, settings: DetectorSettings, *, note: str = "") -> None:
+    """Write a detector file that `load_detector` reads back equal.
+
+    Raises:
+        DetectorFileError: The file cannot be written.
+    """
+    try:
+        Path(path).write_text(detector_text(settings, note=note), encoding="utf-8")
+    except OSError as problem:
+        raise DetectorFileError(f"{path}: cannot be written: {problem.strerror}") from problem

@@ -1,0 +1,170 @@
+"""The motor's tone along a move: heard at the commanded rate or not, look by look."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from detectors.frames import FloatArray
+from detectors.orders import (
+    ADVANCE_S,
+    LOWEST_LINE_HZ,
+    NEIGHBOURHOOD_HZ,
+    SPECTRUM_S,
+    TOP_HZ,
+    Comb,
+    CombScore,
+    search_rate,
+    whitened_db,
+)
+
+#: Spectra to one look (1 s apart).
+LOOK_SPECTRA = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One second of the move.
+
+    Attributes:
+        time_s: Middle of the look, in s.
+        z: Standing-out of the commanded comb, see `CombScore`.
+        motor_to_rest_db: Power on the comb's lines over all other power, in dB.
+        level_db: Power in all, dB re full scale.
+    """
+
+    time_s: float
+    z: float
+    motor_to_rest_db: float
+    level_db: float
+
+
+class MotorTone:
+    """Collects spectra of the rest and of the move, and scores the commanded comb in them."""
+
+    def __init__(self, step_rate_hz: float, *, sample_rate_hz: int) -> None:
+        self.step_rate_hz = step_rate_hz
+        self.sample_rate_hz = sample_rate_hz
+        self.size = round(SPECTRUM_S * sample_rate_hz)
+        self.size -= self.size % 4
+        self.advance = round(ADVANCE_S * sample_rate_hz)
+        self.bin_hz = sample_rate_hz / self.size
+        self.bins = min(int(TOP_HZ / self.bin_hz), int(0.45 * sample_rate_hz / self.bin_hz))
+        self.group = round(NEIGHBOURHOOD_HZ / self.bin_hz)
+        self.comb = Comb(step_rate_hz, bin_hz=self.bin_hz, bins=self.bins, low_hz=LOWEST_LINE_HZ)
+        self._window = np.hanning(self.size + 1)[:-1].astype(np.float32)
+        self._rest: FloatArray = np.zeros(0, np.float32)
+        self._rest_power: FloatArray | None = None
+        self._move: FloatArray = np.zeros(0, np.float32)
+        self._from_s = 0.0
+        self._taken = 0
+        self._look: list[FloatArray] = []
+        self._look_white: list[FloatArray] = []
+        self._white_sum = np.zeros(self.bins, np.float64)
+        self.spectra = 0
+        self.looks: list[Look] = []
+
+    def _power(self, samples: FloatArray) -> FloatArray:
+        from scipy import fft
+
+        spectrum = fft.rfft(samples * self._window)[: self.bins]
+        power = spectrum.real**2 + spectrum.imag**2
+        scale = np.float32(2.0 / (0.375 * self.size**2))
+        scaled: FloatArray = (power * scale).astype(np.float32)
+        return scaled
+
+    def rest(self, samples: FloatArray) -> None:
+        """Sound from before the move; the last second is kept."""
+        self._rest = np.concatenate([self._rest, samples])[-2 * self.size :]
+
+    def _rest_white(self) -> FloatArray | None:
+        """Whitened spectrum of the rest, or None where there was too little of it."""
+        if self._rest_power is None and len(self._rest) >= self.size // 2:
+            sound = self._rest
+            if len(sound) < self.size:
+                sound = np.pad(sound, (0, self.size - len(sound)))
+            begins = range(len(sound) - self.size, -1, -self.advance)
+            powers = [self._power(sound[b : b + self.size]) for b in begins]
+            self._rest_power = np.stack(powers).mean(axis=0)
+        return self._rest_power
+
+    def move(self, samples: FloatArray, *, from_s: float) -> None:
+        """Sound of the steady part, in order; ``from_s`` is where that part began."""
+        self._from_s = from_s
+        self._move = np.concatenate([self._move, samples])
+        begin = 0
+        while begin + self.size <= len(self._move):
+            power = self._power(self._move[begin : begin + self.size])
+            white = whitened_db(power[None, :], self.group)[0]
+            self._look.append(power)
+            self._look_white.append(white)
+            self._white_sum += white
+            self.spectra += 1
+            begin += self.advance
+            self._taken += self.advance
+            if len(self._look) == LOOK_SPECTRA:
+                self._close_look()
+        if begin:
+            self._move = self._move[begin:]
+
+    def _close_look(self) -> None:
+        if not self._look:
+            return
+        white: FloatArray = np.stack(self._look_white).mean(axis=0)
+        power: FloatArray = np.stack(self._look).mean(axis=0)
+        score = self.comb.score(white)
+        middle = self._taken - self.advance * (len(self._look) + 1) / 2 + self.size / 2
+        time_s = self._from_s + middle / self.sample_rate_hz
+        total = float(power[round(60.0 / self.bin_hz) :].sum())
+        lines = self._line_power(power, score.ratio)
+        rest = max(total - lines, 1e-3 * total, 1e-15)
+        ratio_db = 10.0 * float(np.log10(max(lines, 1e-6 * rest) / rest))
+        level_db = 10.0 * float(np.log10(total + 1e-15))
+        self.looks.append(Look(time_s, score.z, ratio_db, level_db))
+        self._look, self._look_white = [], []
+
+    def _line_power(self, power: FloatArray, ratio: float) -> float:
+        """Power of the comb's lines over their neighbourhood (lines of two hertz, Hann)."""
+        rate = self.step_rate_hz * ratio
+        if rate / 4 >= 6 * self.bin_hz:
+            rate /= 4
+        lines = np.arange(1, int((self.bins - 4) * self.bin_hz / rate) + 1)
+        centre = np.rint(lines * rate / self.bin_hz).astype(int)
+        centre = centre[(centre * self.bin_hz >= LOWEST_LINE_HZ) & (centre < self.bins - 3)]
+        if len(centre) == 0:
+            return 0.0
+        near = power[centre[:, None] + np.arange(-2, 3)[None, :]].sum(axis=1)
+        count = len(power) // self.group
+        middle = np.median(power[: count * self.group].reshape(count, self.group), axis=1) / 0.69
+        around = middle[np.minimum(centre // self.group, count - 1)]
+        return max(0.0, float((near - 5 * around).sum()))
+
+    def finish(self) -> None:
+        """Close the last, shorter look."""
+        if self._look and (len(self._look) >= 2 or not self.looks):
+            self._close_look()
+
+    def overall(self) -> CombScore | None:
+        """Score over all the spectra so far; None before the first."""
+        if not self.spectra:
+            return None
+        return self.comb.score((self._white_sum / self.spectra).astype(np.float32))
+
+    def other_rate(self) -> tuple[float, float] | None:
+        """The comb that stands out most at any rate, see `search_rate`."""
+        if not self.spectra:
+            return None
+        return search_rate(
+            (self._white_sum / self.spectra).astype(np.float32),
+            rate_hz=self.step_rate_hz,
+            bin_hz=self.bin_hz,
+            low_hz=LOWEST_LINE_HZ,
+        )
+
+    def rest_tone(self) -> CombScore | None:
+        """Score of the commanded comb in the rest before the move, where it was heard."""
+        power = self._rest_white()
+        if power is None:
+            return None
+        return self.comb.score(whitened_db(power[None, :], self.group)[0])
