@@ -1,0 +1,81 @@
+"""SPICE: the curve as a nonlinear resistance, flow as current and force or pressure as voltage.
+
+Analogy: 1 V = 1 N (or 1 MPa), 1 A = 1 mm3/s, so 1 F = 1 mm3/N (or 1 mm3/MPa) is the compliance of
+the filament between drive gear and nozzle: a capacitor across the sub-circuit. The element is odd:
+reverse flow meets the mirrored force. Between rest and the lowest measured flow it is a straight
+line through the origin, so that a transient can start from rest; beyond the highest it goes on with
+the slope of the last piece, and the inner node ``beyond`` says by how many mm3/s.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from rig.export.files import target, write_whole
+from rig.export.sheet import CurveTable, Sheet
+
+_PAIRS_A_LINE = 3
+
+
+def odd_pairs(
+    flows: tuple[float, ...], values: tuple[float, ...]
+) -> tuple[tuple[float, float], ...]:
+    """Rising pairs of (flow, value), through the origin, mirrored for reverse flow.
+
+    A value at rest (yield force) is replaced by a straight line from the origin to the next row:
+    a step there would leave the value at zero flow without a meaning.
+    """
+    half = [(q, v) for q, v in zip(flows, values, strict=True) if q > 0.0]
+    return (*((-q, -v) for q, v in reversed(half)), (0.0, 0.0), *half)
+
+
+def _subcircuit(table: CurveTable, *, quantity: str, unit: str, values: tuple[float, ...]) -> str:
+    name = f"{quantity}_of_flow_{table.label}"
+    pairs = odd_pairs(table.flow_mm3_s, values)
+    highest = table.flow_mm3_s[-1]
+    words = [f"{q:.9g}, {v:.9g}" for q, v in pairs]
+    lines = [
+        ", ".join(words[start : start + _PAIRS_A_LINE])
+        for start in range(0, len(words), _PAIRS_A_LINE)
+    ]
+    return "\n".join(
+        [
+            f"* {name}: V(p,n) in {unit} against the current p to n in mm3/s,"
+            f" {table.temperature_c:g} C",
+            f"* range: {table.range_text} either way; below it a straight line to the origin,",
+            "* above it the last slope goes on: v(x.beyond) > 0 V says by how many mm3/s",
+            f".subckt {name} p n",
+            "Vflow p x 0",
+            "Bdrop x n V = pwl(i(Vflow),",
+            *(f"+ {line}," for line in lines[:-1]),
+            f"+ {lines[-1]})",
+            f"Bbeyond beyond 0 V = max(0, abs(i(Vflow)) - {highest:.9g})",
+            "Rbeyond beyond 0 1meg",
+            f".ends {name}",
+        ]
+    )
+
+
+def spice_text(sheet: Sheet) -> str:
+    """All sub-circuits, two a temperature: ``force_of_flow_205c``, ``pressure_of_flow_205c``."""
+    head = [f"* {line}" for line in sheet.provenance()]
+    head += [
+        "* units: 1 V = 1 N (pressure_...: 1 MPa), 1 A = 1 mm3/s, 1 F = 1 mm3/N (1 mm3/MPa)",
+        "* use:   Iin 0 feed PULSE(0 5 1 1m 1m 4 10)   ; mm3/s fed by the drive gear",
+        "*        Ccomp feed 0 0.05                    ; compliance of the filament, mm3/N",
+        f"*        Xhot feed 0 force_of_flow_{sheet.tables[0].label}",
+        "",
+    ]
+    parts = []
+    for table in sheet.tables:
+        parts.append(_subcircuit(table, quantity="force", unit="N", values=table.force_n))
+        parts.append(
+            _subcircuit(table, quantity="pressure", unit="MPa", values=table.pressure_mpa())
+        )
+    return "\n".join(head) + "\n\n".join(parts) + "\n"
+
+
+def write_spice(sheet: Sheet, path: str | Path) -> list[Path]:
+    """One library file, ``curve.lib``, with the sub-circuits of all temperatures."""
+    file = target(path, "curve.lib")
+    return [write_whole(file, spice_text(sheet))]
