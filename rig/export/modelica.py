@@ -49,6 +49,7 @@ def rising(pairs: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
 def _block(table: CurveTable) -> str:
     pairs = odd_pairs(table.flow_mm3_s, table.force_n)
     rows = _rows(pairs)
+    slopes = _rows(zip(table.flow_mm3_s, table.slope_n_s_mm3, strict=True))
     turned = _rows(rising(pairs))
     label = table.label.upper()
     return f"""\
@@ -58,6 +59,8 @@ def _block(table: CurveTable) -> str:
     constant Real lowestFlow(unit="mm3/s") = {table.flow_mm3_s[0]:.12g}
       "Below it the table is a straight line to the origin, not a measurement";
     constant Real highestFlow(unit="mm3/s") = {table.flow_mm3_s[-1]:.12g};
+    Modelica.Blocks.Interfaces.RealOutput slope(unit="N.s/mm3")
+      "Local slope dF/dQ, held at the ends of the range";
     constant Real filamentDiameter(unit="mm") = {table.filament_diameter_mm:.12g};
   protected
     Modelica.Blocks.Tables.CombiTable1Ds lookup(
@@ -65,9 +68,16 @@ def _block(table: CurveTable) -> str:
       {rows}],
       smoothness=Modelica.Blocks.Types.Smoothness.LinearSegments,
       extrapolation=Modelica.Blocks.Types.Extrapolation.NoExtrapolation);
+    Modelica.Blocks.Tables.CombiTable1Ds slopes(
+      table=[
+      {slopes}],
+      smoothness=Modelica.Blocks.Types.Smoothness.LinearSegments,
+      extrapolation=Modelica.Blocks.Types.Extrapolation.HoldLastPoint);
   equation
     connect(u, lookup.u);
     connect(lookup.y[1], y);
+    slopes.u = abs(u);
+    connect(slopes.y[1], slope);
   end ForceOfFlow{label};
 
   block FlowOfForce{label} "Flow in mm3/s against force in N at {table.temperature_c:g} C"

@@ -115,10 +115,6 @@ class CurveTable:
         """Cross-section of the filament, in mm2."""
         return math.pi * self.filament_diameter_mm**2 / 4.0
 
-    def pressure_mpa(self) -> tuple[float, ...]:
-        """Force over the cross-section of the filament, in MPa."""
-        return tuple(force / self.area_mm2 for force in self.force_n)
-
     def rows(self) -> list[tuple[float, ...]]:
         """The table row by row, in the order of `COLUMNS`."""
         return list(zip(*(getattr(self, name) for name in COLUMNS), strict=True))

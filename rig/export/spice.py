@@ -4,11 +4,13 @@ Analogy: 1 V = 1 N (or 1 MPa), 1 A = 1 mm3/s, so 1 F = 1 mm3/N (or 1 mm3/MPa) is
 the filament between drive gear and nozzle: a capacitor across the sub-circuit. The element is odd:
 reverse flow meets the mirrored force. Between rest and the lowest measured flow it is a straight
 line through the origin, so that a transient can start from rest; beyond the highest it goes on with
-the slope of the last piece, and the inner node ``beyond`` says by how many mm3/s.
+the slope of the last piece, and the inner node ``beyond`` says by how many mm3/s. The inner node
+``slope`` holds the local slope dF/dQ of the curve, held at its ends.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from rig.export.files import target, write_whole
@@ -29,15 +31,24 @@ def odd_pairs(
     return (*((-q, -v) for q, v in reversed(half)), (0.0, 0.0), *half)
 
 
-def _subcircuit(table: CurveTable, *, quantity: str, unit: str, values: tuple[float, ...]) -> str:
-    name = f"{quantity}_of_flow_{table.label}"
-    pairs = odd_pairs(table.flow_mm3_s, values)
-    highest = table.flow_mm3_s[-1]
+def _pwl(argument: str, pairs: Sequence[tuple[float, float]]) -> list[str]:
+    """``pwl(...)`` on short continuation lines."""
     words = [f"{q:.9g}, {v:.9g}" for q, v in pairs]
     lines = [
         ", ".join(words[start : start + _PAIRS_A_LINE])
         for start in range(0, len(words), _PAIRS_A_LINE)
     ]
+    return [f"pwl({argument},", *(f"+ {line}," for line in lines[:-1]), f"+ {lines[-1]})"]
+
+
+def _subcircuit(table: CurveTable, *, quantity: str, unit: str, divisor: float) -> str:
+    name = f"{quantity}_of_flow_{table.label}"
+    values = tuple(force / divisor for force in table.force_n)
+    lowest, highest = table.flow_mm3_s[0], table.flow_mm3_s[-1]
+    slopes = [(q, s / divisor) for q, s in zip(table.flow_mm3_s, table.slope_n_s_mm3, strict=True)]
+    drop = _pwl("i(Vflow)", odd_pairs(table.flow_mm3_s, values))
+    held = f"min(max(abs(i(Vflow)), {lowest:.9g}), {highest:.9g})"
+    slope = _pwl(held, slopes)
     return "\n".join(
         [
             f"* {name}: V(p,n) in {unit} against the current p to n in mm3/s,"
@@ -46,9 +57,12 @@ def _subcircuit(table: CurveTable, *, quantity: str, unit: str, values: tuple[fl
             "* above it the last slope goes on: v(x.beyond) > 0 V says by how many mm3/s",
             f".subckt {name} p n",
             "Vflow p x 0",
-            "Bdrop x n V = pwl(i(Vflow),",
-            *(f"+ {line}," for line in lines[:-1]),
-            f"+ {lines[-1]})",
+            f"Bdrop x n V = {drop[0]}",
+            *drop[1:],
+            f"* v(x.slope): local slope in {unit} s/mm3, 1 V = 1 {unit} s/mm3",
+            f"Bslope slope 0 V = {slope[0]}",
+            *slope[1:],
+            "Rslope slope 0 1meg",
             f"Bbeyond beyond 0 V = max(0, abs(i(Vflow)) - {highest:.9g})",
             "Rbeyond beyond 0 1meg",
             f".ends {name}",
@@ -68,10 +82,8 @@ def spice_text(sheet: Sheet) -> str:
     ]
     parts = []
     for table in sheet.tables:
-        parts.append(_subcircuit(table, quantity="force", unit="N", values=table.force_n))
-        parts.append(
-            _subcircuit(table, quantity="pressure", unit="MPa", values=table.pressure_mpa())
-        )
+        parts.append(_subcircuit(table, quantity="force", unit="N", divisor=1.0))
+        parts.append(_subcircuit(table, quantity="pressure", unit="MPa", divisor=table.area_mm2))
     return "\n".join(head) + "\n\n".join(parts) + "\n"
 
 

@@ -86,18 +86,19 @@ def test_ngspice_gives_the_table_back_both_ways(document, tmp_path):
             "sweep\n.options reltol=1e-7\n.include curve.lib\nI1 0 a 0\n"
             f"X1 a 0 force_of_flow_{name}\n"
             ".dc I1 -15.2 15.2 0.4\n.control\nset wr_singlescale\noption numdgt=10\nrun\n"
-            "wrdata out.txt v(a) v(x1.beyond)\nquit\n.endc\n.end\n",
+            "wrdata out.txt v(a) v(x1.beyond) v(x1.slope)\nquit\n.endc\n.end\n",
         )
         highest = curve["table"][-1]["flow_mm3_s"]
         assert len(rows) == 77
         compared = 0
-        for flow, force, beyond in rows:
+        for flow, force, beyond, slope in rows:
             if 1.0 <= abs(flow) <= highest:
                 assert force == pytest.approx(at(curve, abs(flow)) * (1 if flow > 0 else -1), 1e-6)
+                assert slope == pytest.approx(at(curve, abs(flow), "slope_n_s_mm3"), 1e-6)
                 compared += 1
             assert beyond == pytest.approx(max(0.0, abs(flow) - highest), abs=1e-5)
         assert compared > 50
-        forces = [force for _, force, _ in rows]
+        forces = [force for _, force, _, _ in rows]
         assert all(b > a for a, b in itertools.pairwise(forces))
 
 
