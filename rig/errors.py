@@ -7,6 +7,7 @@
     │   ├── BenchFileError         a bench file says something impossible or dangerous
     │   ├── DialectError           a dialect file is missing, incomplete or impossible
     │   ├── TableError             a table of thresholds or a curve file cannot be used
+    │   ├── RangeError             a curve was asked for an answer outside what was measured
     │   └── RunFolderError         a run folder is missing, foreign, or belongs to another bench
     ├── UnfitBenchError            exit 4: a check of the real bench failed before a run
     └── StoppedSafelyError         exit 3: stopped before the end, in the safe state, resumable
@@ -51,6 +52,10 @@ class DialectError(UsageError):
 
 class TableError(UsageError):
     """A threshold table, curve file or take list cannot be used as given."""
+
+
+class RangeError(UsageError):
+    """A curve was asked for an answer outside the range that was measured."""
 
 
 class RunFolderError(UsageError):

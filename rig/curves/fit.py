@@ -1,0 +1,336 @@
+"""From thresholds to curves: which laws are tried, which is chosen, and what band it gets.
+
+Every law is fitted by its posterior (`rig.curves.posterior`). AICc chooses the law that is named;
+the band is drawn from all laws that the data leave possible, each with its posterior probability
+(Hoeting et al. 1999, Statistical Science 14, 382), so that it does not pretend that the choice was
+certain. The curve without a law takes over where it is more probable than all laws together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.curves import checks, tables
+from rig.curves.curveset import Candidate, Curve, CurveSet, Parameter, Point
+from rig.curves.laws import LEAST_RATIO, Law, PowerLaw, Scale
+from rig.curves.likelihood import Scatter
+from rig.curves.points import Threshold
+from rig.curves.posterior import Data, Fitted, fit_law
+from rig.curves.smooth import SmoothCurve
+from rig.errors import TableError
+
+if TYPE_CHECKING:
+    from rig.bench import Bench
+
+Array = NDArray[np.float64]
+
+LAWS = ("power", "power-yield", "power-melt", "power-yield-melt")
+MODELS = ("auto", *LAWS, "smooth")
+TEMPERATURE_STEP_C = 0.5
+"""Thresholds whose temperatures differ by less belong to one curve."""
+_LEAST_WEIGHT = 0.01
+_SEED = 20
+
+
+def fit_curves(
+    thresholds: Iterable[Threshold],
+    *,
+    model: str = "auto",
+    bench: Bench | None = None,
+    joint: bool = True,
+    scatter: Scatter = "student",
+    wrong_rate: float = 0.0,
+    force_sd: float | None = None,
+    notes: Sequence[str] = (),
+    source: str = "",
+    seed: int = _SEED,
+) -> CurveSet:
+    """Curves of force against flow, one a temperature.
+
+    Args:
+        thresholds: Thresholds of one hot end and filament, any number of temperatures.
+        model: One of `MODELS`.
+        bench: Gives the uncertainty of the force scale and of single currents.
+        joint: Whether to fit one law over all temperatures as well, where there are several.
+        scatter: Distribution of the scatter: heavy-tailed "student", or "normal".
+        wrong_rate: Probability that a threshold comes from a wrong verdict of the detector.
+        force_sd: Independent relative standard uncertainty of each force; by default the bench's.
+        notes: Sentences to carry along.
+        source: Where the thresholds come from.
+        seed: Of the sampling; the same seed gives the same result.
+
+    Raises:
+        TableError: An unknown model, or too few thresholds everywhere for any curve.
+    """
+    if model not in MODELS:
+        raise TableError(f"model {model!r} is not known; one of {', '.join(MODELS)}")
+    if not 0.0 <= wrong_rate < 0.5:
+        raise TableError(f"wrong rate {wrong_rate} of the detector is outside 0 to 0.5")
+    points = list(thresholds)
+    if not points:
+        raise TableError("no thresholds to fit; one line for each current and temperature wanted")
+    budget: dict[str, Any] | None = None
+    scale_u = 0.0
+    if bench is not None:
+        from rig.curves import uncertainty
+
+        made = uncertainty.force_budget(bench)
+        budget, scale_u = made.to_document(), made.scale
+        force_sd = made.independent if force_sd is None else force_sd
+    said, curves, fits = list(notes), [], []
+    for group in by_temperature(points):
+        try:
+            curve, used, fitted = _fit_temperature(
+                group,
+                model=model,
+                scatter=scatter,
+                wrong_rate=wrong_rate,
+                force_sd=force_sd or 0.0,
+                scale_u=scale_u,
+                seed=seed,
+            )
+        except TableError as error:
+            said.append(str(error))
+            continue
+        curves.append(curve)
+        fits.append((used, fitted))
+    if not curves:
+        raise TableError("; ".join(said[len(notes) :]))
+    found = CurveSet(
+        curves=tuple(curves),
+        notes=tuple(said),
+        bench_digest="" if bench is None else bench.digest(),
+        budget=budget,
+        provenance={
+            "source": source,
+            "thresholds": len(points),
+            "fitted": sum(len(used) for used, _ in fits),
+            "asked_model": model,
+            "scatter": scatter,
+            "wrong_rate": wrong_rate,
+            "seed": seed,
+        },
+    )
+    if joint and len(curves) > 1 and model != "smooth":
+        from rig.curves.joint import fit_joint
+
+        found = replace(
+            found,
+            joint=fit_joint(
+                fits,
+                model=model,
+                scatter=scatter,
+                wrong_rate=wrong_rate,
+                force_sd=force_sd or 0.0,
+                scale_u=scale_u,
+                seed=seed,
+            ),
+        )
+    return found
+
+
+def by_temperature(points: Iterable[Threshold]) -> list[list[Threshold]]:
+    """Thresholds grouped by temperature, rising."""
+    groups: list[list[Threshold]] = []
+    for point in sorted(points, key=lambda p: (p.temperature_c, p.force_n)):
+        if groups and point.temperature_c - groups[-1][0].temperature_c <= TEMPERATURE_STEP_C:
+            groups[-1].append(point)
+        else:
+            groups.append([point])
+    for group in groups:
+        group.sort(key=lambda p: p.force_n)
+    return groups
+
+
+def as_data(points: Sequence[Threshold], force_sd: float) -> Data:
+    """Thresholds as arrays."""
+    runs = sorted({point.run for point in points})
+    index = np.array([runs.index(point.run) for point in points])
+    return Data(
+        log_force=np.log([point.force_n for point in points]),
+        low=np.array([math.log(q) if (q := p.clean_mm3_s) else -math.inf for p in points]),
+        high=np.array([math.log(q) if (q := p.skip_mm3_s) else math.inf for p in points]),
+        force_sd=np.full(len(points), force_sd),
+        run=index if len(runs) > 1 else None,
+    )
+
+
+def scale_of(points: Sequence[Threshold], data: Data, **joint: Any) -> Scale:
+    """Reference values of a data set."""
+    flowed = np.isfinite(data.low) if np.isfinite(data.low).any() else np.ones(len(points), bool)
+    return Scale(
+        flow_mm3_s=float(np.exp(data.middle.mean())),
+        force_n=float(np.exp(data.log_force.mean())),
+        least_force_n=float(np.exp(data.log_force[flowed].min())),
+        top_flow_mm3_s=float(np.exp(data.middle.max())),
+        **joint,
+    )
+
+
+def candidate_names(model: str, forces: int) -> list[str]:
+    """Laws worth trying with so many different forces."""
+    if model != "auto":
+        return [model]
+    if forces < 4:
+        return ["power"]
+    if forces < 6:
+        return ["power", "power-yield", "power-melt"]
+    return [*LAWS, "smooth"]
+
+
+def make_law(name: str, scale: Scale, data: Data) -> Law:
+    """The law of a name."""
+    if name == "smooth":
+        forces = len(np.unique(np.round(data.log_force, 6)))
+        return SmoothCurve(scale, data.log_force, pieces=int(np.clip(forces // 2, 2, 5)))
+    return PowerLaw(scale, with_yield="yield" in name, with_melt="melt" in name)
+
+
+def choose(fits: Sequence[Fitted], n: int) -> list[tuple[Fitted, Candidate]]:
+    """Fits with their criterion and weight, the chosen one first."""
+    evidence = np.array([fitted.log_evidence for fitted in fits])
+    weight = np.exp(evidence - evidence.max())
+    weight /= weight.sum()
+    rows = []
+    for fitted, share in zip(fits, weight, strict=True):
+        aicc = fitted.aicc(n)
+        rows.append(
+            (
+                fitted,
+                Candidate(
+                    model=fitted.law.name,
+                    aicc=aicc if math.isfinite(aicc) else None,
+                    weight=float(share),
+                    log_likelihood=fitted.log_likelihood,
+                    parameters=fitted.count,
+                ),
+            )
+        )
+    if any(candidate.aicc is not None for _, candidate in rows):
+        rows.sort(key=lambda row: math.inf if row[1].aicc is None else row[1].aicc)
+    else:
+        rows.sort(key=lambda row: -row[1].weight)
+    if len(rows) > 1:  # the effective count of a penalised curve is too soft for AICc
+        lawless = next((row for row in rows if row[1].model == "smooth"), None)
+        if lawless is not None:
+            rows.remove(lawless)
+            rows.insert(0 if lawless[1].weight > 0.5 else len(rows), lawless)
+    return rows
+
+
+def _fit_temperature(
+    group: list[Threshold],
+    *,
+    model: str,
+    scatter: Scatter,
+    wrong_rate: float,
+    force_sd: float,
+    scale_u: float,
+    seed: int,
+) -> tuple[Curve, list[Threshold], Fitted]:
+    celsius = group[0].temperature_c
+    with_melt = model == "auto" or "melt" in model or model == "smooth"
+    used, remarks = checks.usable(group, with_melt=with_melt)
+    checks.enough(used, celsius)
+    data = as_data(used, force_sd)
+    scale = scale_of(used, data)
+    forces = len({round(point.force_n, 6) for point in used})
+    fits = [
+        fit_law(
+            make_law(name, scale, data), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed
+        )
+        for name in candidate_names(model, forces)
+    ]
+    ranked = choose(fits, len(used))
+    best = ranked[0][0]
+    mixture = [
+        (fitted, candidate.weight)
+        for fitted, candidate in ranked
+        if candidate.weight > _LEAST_WEIGHT
+    ]
+    rows, modes, notes = tables.make_table(best, mixture, data, scale_u=scale_u)
+    notes = [*notes, *checks.remarks(best, ranked, rows, used, celsius)]
+    residual = {id(p): float(r) for p, r in zip(used, best.residuals, strict=True)}
+    points = tuple(
+        Point(
+            threshold=point,
+            fitted=id(point) in residual,
+            residual=residual.get(id(point)),
+            remark=checks.point_remark(point, residual.get(id(point)), best)
+            or remarks.get(id(point)),
+        )
+        for point in group
+    )
+    curve = Curve(
+        temperature_c=celsius,
+        model=best.law.name,
+        parameters=parameters_of(best),
+        covariance=covariance_of(best.law.parameters(best.draws)),
+        table=rows,
+        points=points,
+        candidates=tuple(candidate for _, candidate in ranked),
+        scatter=interval_of(best.scatter_value, best.scatter, "1"),
+        scale_uncertainty=scale_u,
+        shape_modes=modes,
+        notes=tuple(notes),
+        converged=best.converged,
+    )
+    return curve, used, best
+
+
+def interval_of(value: float, draws: Array, unit: str, *, at_bound: bool = False) -> Parameter:
+    """A parameter from its draws; the interval is stretched to hold the value."""
+    low, high = np.quantile(draws, [0.025, 0.975])
+    return Parameter(
+        value=value,
+        standard_error=float(draws.std(ddof=1)),
+        lower=min(float(low), value),
+        upper=max(float(high), value),
+        unit=unit,
+        at_bound=at_bound,
+    )
+
+
+def parameters_of(fitted: Fitted) -> dict[str, Parameter]:
+    """Parameters of a fit with their intervals; a melt limit that the data do not bound is open."""
+    values = fitted.law.parameters(fitted.theta[None])
+    draws = fitted.law.parameters(fitted.draws)
+    stuck = set()
+    for name, theta, (low, high) in zip(
+        fitted.law.coordinates, fitted.theta, fitted.law.bounds, strict=True
+    ):
+        if min(theta - low, high - theta) < 1e-6 * (high - low):
+            stuck.add(name)
+    names = {"exponent": "n", "yield_n": "y", "melt_limit_mm3_s": "r", "sharpness": "p"}
+    found = {
+        name: interval_of(
+            float(values[name][0]),
+            draws[name],
+            fitted.law.units.get(name, "1"),
+            at_bound=names.get(name) in stuck,
+        )
+        for name in values
+    }
+    limit = found.get("melt_limit_mm3_s")
+    if limit is not None:
+        ratio = fitted.draws[:, fitted.law.coordinates.index("r")]
+        if np.quantile(ratio, 0.025) < 0.2:
+            value = limit.value
+            if fitted.theta[fitted.law.coordinates.index("r")] < 10 * LEAST_RATIO:
+                value = float(np.median(draws["melt_limit_mm3_s"]))
+            found["melt_limit_mm3_s"] = replace(
+                limit, value=value, standard_error=None, upper=None, at_bound=True
+            )
+    return found
+
+
+def covariance_of(draws: dict[str, Array]) -> tuple[tuple[float, ...], ...]:
+    """Covariance of the parameters over the draws."""
+    matrix = np.atleast_2d(np.cov(np.array(list(draws.values()))))
+    return tuple(tuple(float(value) for value in line) for line in matrix)

@@ -1,0 +1,161 @@
+"""One law over all temperatures: Arrhenius resistance, and a melt limit that moves.
+
+The resistance shifts by ``exp(E/R (1/T - 1/Tref))`` at constant rate, exponent and yield force are
+common to all temperatures, and the log of the melt limit moves in proportion to the temperature
+(over the few tens of kelvin of a campaign any smooth dependence does).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from rig.curves import tables
+from rig.curves.curveset import Joint, Parameter, Row
+from rig.curves.laws import PowerLaw
+from rig.curves.likelihood import Scatter
+from rig.curves.points import Threshold
+from rig.curves.posterior import Data, Fitted, fit_law
+
+
+class _Slice:
+    """A joint law held at one temperature."""
+
+    def __init__(self, law: PowerLaw, temperature_c: float) -> None:
+        self.law, self.temperature_c = law, temperature_c
+        self.name, self.coordinates = law.name, law.coordinates
+        self.bounds, self.units = law.bounds, law.units
+        self.log_prior, self.starts = law.log_prior, law.starts
+
+    def log_flow(
+        self, theta: tables.Array, log_force: tables.Array
+    ) -> tuple[tables.Array, tables.Array]:
+        return self.law.log_flow(theta, log_force, self.temperature_c)
+
+    def log_force_at(self, theta: tables.Array, log_flow: tables.Array) -> tables.Array:
+        return self.law.log_force_at(theta, log_flow, self.temperature_c)
+
+    def parameters(self, theta: tables.Array) -> dict[str, tables.Array]:
+        return self.law.parameters(theta, self.temperature_c)
+
+
+def joint_parameters(fitted: Fitted) -> dict[str, Parameter]:
+    """Parameters at the reference temperature, activation energies and drift of the melt limit."""
+    from rig.curves.fit import interval_of, parameters_of
+
+    found = parameters_of(fitted)
+    names = fitted.law.coordinates
+    energy = 100.0 * fitted.draws[:, names.index("e")]
+    value = 100.0 * float(fitted.theta[names.index("e")])
+    exponent = fitted.draws[:, names.index("n")]
+    found["activation_kj_mol"] = interval_of(value, energy, "kJ/mol")
+    found["activation_at_constant_stress_kj_mol"] = interval_of(
+        value / float(fitted.theta[names.index("n")]), energy / exponent, "kJ/mol"
+    )
+    if "m" in names:
+        drift = fitted.draws[:, names.index("m")] / 100.0
+        found["melt_limit_per_k"] = interval_of(
+            float(fitted.theta[names.index("m")]) / 100.0, drift, "1/K"
+        )
+    return found
+
+
+def fit_joint(
+    groups: Sequence[tuple[list[Threshold], Fitted]],
+    *,
+    model: str,
+    scatter: Scatter,
+    wrong_rate: float,
+    force_sd: float,
+    scale_u: float,
+    seed: int,
+) -> Joint:
+    """One law over several temperatures.
+
+    Args:
+        groups: Thresholds fitted at each temperature, and the fit of each.
+        model: Name of a law, or "auto".
+        scatter: Distribution of the scatter.
+        wrong_rate: Of the detector.
+        force_sd: Independent relative standard uncertainty of each force.
+        scale_u: Common relative standard uncertainty of the forces.
+        seed: Of the sampling.
+    """
+    from rig.curves.fit import LAWS, as_data, choose, scale_of
+
+    points = [point for used, _ in groups for point in used]
+    celsius = np.array([point.temperature_c for point in points])
+    data = as_data(points, force_sd)
+    reference_c = float(np.round(celsius.mean()))
+    scale = scale_of(points, data, temperature_c=celsius, reference_c=reference_c)
+    names = LAWS if model == "auto" else (model,)
+    if len(points) < 8 and model == "auto":
+        names = ("power",)
+    fits = [
+        fit_law(
+            PowerLaw(scale, with_yield="yield" in name, with_melt="melt" in name, joint=True),
+            data,
+            scatter=scatter,
+            wrong_rate=wrong_rate,
+            seed=seed,
+        )
+        for name in names
+    ]
+    ranked = choose(fits, len(points))
+    best = ranked[0][0]
+    separate = sum(2 * fitted.count - 2 * fitted.log_likelihood for _, fitted in groups)
+    together = 2 * best.count - 2 * best.log_likelihood
+    agrees = together <= separate + 4.0
+    notes = [
+        "the activation energy is at constant rate; at constant stress, as rheometers quote it, it "
+        "is the other figure, E/n"
+    ]
+    if not agrees:
+        notes.append(
+            f"one law over all temperatures fits worse than a law for each (AIC {together:.1f} "
+            f"against {separate:.1f}): trust the single curves"
+        )
+    tables_by: dict[float, tuple[Row, ...]] = {}
+    assert isinstance(best.law, PowerLaw)
+    start = 0
+    for used, _ in groups:
+        part = slice(start, start + len(used))
+        start += len(used)
+        own = Data(data.log_force[part], data.low[part], data.high[part], data.force_sd[part])
+        tables_by[used[0].temperature_c] = _table(
+            ranked, own, used[0].temperature_c, scale_u=scale_u
+        )
+    return Joint(
+        model=best.law.name,
+        reference_c=reference_c,
+        parameters=joint_parameters(best),
+        temperatures_c=(float(celsius.min()), float(celsius.max())),
+        agrees=agrees,
+        tables=tables_by,
+        notes=tuple(notes),
+    )
+
+
+def _table(
+    ranked: Sequence[tuple[Fitted, object]], data: Data, temperature_c: float, *, scale_u: float
+) -> tuple[Row, ...]:
+    held: list[tuple[Fitted, float]] = []
+    for fitted, candidate in ranked:
+        weight = float(getattr(candidate, "weight"))  # noqa: B009
+        if weight > 0.01 or not held:
+            assert isinstance(fitted.law, PowerLaw)
+            held.append((replace(fitted, law=_Slice(fitted.law, temperature_c)), weight))
+    rows, _, _ = tables.make_table(held[0][0], held, data, scale_u=scale_u)
+    return rows
+
+
+def shift_factor(activation_kj_mol: float, *, from_c: float, to_c: float) -> float:
+    """Factor on the force at constant rate from one temperature to another (Arrhenius)."""
+    from rig.curves.models import arrhenius_factor
+
+    factor = float(arrhenius_factor(to_c, reference_c=from_c, activation_kj_mol=activation_kj_mol))
+    assert math.isfinite(factor)
+    return factor

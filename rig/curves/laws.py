@@ -1,0 +1,235 @@
+"""Laws as the fit sees them: a few well-behaved coordinates in a box, with a prior.
+
+Coordinates are chosen so that they are nearly uncorrelated and so that "no yield force" and "no
+melt limit" are ordinary bounds of the box:
+
+* ``a``: log of the viscous force at the reference flow; flat;
+* ``n``: exponent; normal about 0.5 with 0.4, 0.05 to 1.7 (every melt in the literature lies there);
+* ``y``: yield force over the least force at which anything flowed; flat, 0 to 1;
+* ``r``: greatest flow seen over the melt limit; flat, 0 (no limit) to 1.15;
+* ``p``: log of the sharpness of the knee; normal about log 2.5 with 0.6;
+* joint fits: ``e``, activation energy at constant rate over 100 kJ/mol; ``m``, change of the log of
+  the melt limit per 100 K; both flat.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.curves.models import GAS_CONSTANT_KJ, ZERO_CELSIUS_K
+
+Array = NDArray[np.float64]
+
+LEAST_RATIO = 1e-9
+LEAST_FORCE = 1e-6
+
+
+class Law(Protocol):
+    """What the fit needs of a law."""
+
+    name: str
+    coordinates: tuple[str, ...]
+    bounds: Array
+    units: dict[str, str]
+
+    def log_prior(self, theta: Array) -> Array:
+        """Log of the prior density up to a constant, shape (batch,)."""
+        ...
+
+    def log_flow(self, theta: Array, log_force: Array) -> tuple[Array, Array]:
+        """Log of the flow at each force, and its slope against the log of the force.
+
+        Args:
+            theta: Coordinates, shape (batch, d).
+            log_force: Shape (n,) or (batch, n).
+
+        Returns:
+            Two arrays of shape (batch, n).
+        """
+        ...
+
+    def log_force_at(self, theta: Array, log_flow: Array) -> Array:
+        """Log of the force at each flow, shape (batch, m); infinite beyond a melt limit."""
+        ...
+
+    def parameters(self, theta: Array) -> dict[str, Array]:
+        """Parameters in physical units, each of shape (batch,)."""
+        ...
+
+    def starts(self, rng: np.random.Generator, count: int) -> Array:
+        """Starting points for the mode, shape (count, d)."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Reference values of one data set that make the coordinates dimensionless.
+
+    Attributes:
+        flow_mm3_s: Reference flow.
+        force_n: Reference force.
+        least_force_n: Least force at which anything flowed.
+        top_flow_mm3_s: Greatest flow seen.
+        temperature_c: Temperature of each threshold, for joint laws, shape (n,); else None.
+        reference_c: Reference temperature of a joint law.
+    """
+
+    flow_mm3_s: float
+    force_n: float
+    least_force_n: float
+    top_flow_mm3_s: float
+    temperature_c: Array | None = None
+    reference_c: float = 0.0
+
+
+class PowerLaw:
+    """Power law, with or without yield force and melt limit, for one temperature or several."""
+
+    def __init__(
+        self, scale: Scale, *, with_yield: bool, with_melt: bool, joint: bool = False
+    ) -> None:
+        self.scale = scale
+        self.with_yield, self.with_melt, self.joint = with_yield, with_melt, joint
+        self.name = "power" + ("-yield" if with_yield else "") + ("-melt" if with_melt else "")
+        centre = math.log(scale.force_n)
+        boxes = {"a": (centre - 4.0, centre + 3.0), "n": (0.05, 1.7)}
+        if with_yield:
+            boxes["y"] = (0.0, 0.999)
+        if with_melt:
+            boxes["r"] = (LEAST_RATIO, 1.15)
+            boxes["p"] = (math.log(0.6), math.log(15.0))
+        if joint:
+            boxes["e"] = (-0.5, 3.0)
+            if with_melt:
+                boxes["m"] = (-3.0, 10.0)
+        self.coordinates = tuple(boxes)
+        self.bounds = np.array(list(boxes.values()), float)
+        self._at = {name: index for index, name in enumerate(boxes)}
+        flat = {name: high - low for name, (low, high) in boxes.items() if name not in "np"}
+        self._log_prior_constant = -sum(math.log(width) for width in flat.values())
+        self._log_prior_constant -= math.log(0.4 * math.sqrt(2.0 * math.pi))
+        if with_melt:
+            self._log_prior_constant -= math.log(0.6 * math.sqrt(2.0 * math.pi))
+        self.units = {
+            "yield_n": "N",
+            "resistance": "N/(mm3/s)^exponent",
+            "exponent": "1",
+            "melt_limit_mm3_s": "mm3/s",
+            "sharpness": "1",
+            "activation_kj_mol": "kJ/mol",
+            "activation_at_constant_stress_kj_mol": "kJ/mol",
+            "melt_limit_per_k": "1/K",
+        }
+
+    def _get(self, theta: Array, name: str) -> Array:
+        return theta[:, self._at[name], None]
+
+    def log_prior(self, theta: Array) -> Array:
+        total = self._log_prior_constant - 0.5 * ((theta[:, self._at["n"]] - 0.5) / 0.4) ** 2
+        if self.with_melt:
+            total = total - 0.5 * ((theta[:, self._at["p"]] - math.log(2.5)) / 0.6) ** 2
+        return np.asarray(total)
+
+    def _shifts(self, theta: Array, temperature_c: Array | float | None) -> tuple[Array, Array]:
+        """Log shifts of the viscous force and of the melt limit at temperatures."""
+        zero = np.zeros((len(theta), 1))
+        if not self.joint:
+            return zero, zero
+        celsius = self.scale.temperature_c if temperature_c is None else temperature_c
+        assert celsius is not None
+        kelvin = np.asarray(celsius, float) + ZERO_CELSIUS_K
+        reciprocal = 1.0 / kelvin - 1.0 / (self.scale.reference_c + ZERO_CELSIUS_K)
+        viscous = self._get(theta, "e") * (100.0 / GAS_CONSTANT_KJ) * reciprocal
+        if not self.with_melt:
+            return viscous, zero
+        melt = self._get(theta, "m") * (np.asarray(celsius) - self.scale.reference_c) / 100.0
+        return viscous, melt
+
+    def log_flow(
+        self, theta: Array, log_force: Array, temperature_c: Array | float | None = None
+    ) -> tuple[Array, Array]:
+        viscous_shift, melt_shift = self._shifts(theta, temperature_c)
+        n = self._get(theta, "n")
+        if self.with_yield:
+            force = np.exp(log_force)
+            above = force - self._get(theta, "y") * self.scale.least_force_n
+            above = np.maximum(above, LEAST_FORCE * force)
+            log_above, steep = np.log(above), force / above
+        else:
+            log_above, steep = log_force, np.asarray(1.0)
+        die = (
+            math.log(self.scale.flow_mm3_s)
+            + (log_above - self._get(theta, "a") - viscous_shift) / n
+        )
+        slope = np.broadcast_to(steep / n, die.shape)
+        if not self.with_melt:
+            return die, slope
+        p = np.exp(self._get(theta, "p"))
+        limit = math.log(self.scale.top_flow_mm3_s) - np.log(self._get(theta, "r")) + melt_shift
+        excess = np.clip(p * (die - limit), -700.0, 700.0)
+        return die - np.logaddexp(0.0, excess) / p, slope / (1.0 + np.exp(excess))
+
+    def log_force_at(
+        self, theta: Array, log_flow: Array, temperature_c: Array | float | None = None
+    ) -> Array:
+        viscous_shift, melt_shift = self._shifts(theta, temperature_c)
+        die = np.broadcast_to(log_flow, (len(theta), np.shape(log_flow)[-1]))
+        if self.with_melt:
+            p = np.exp(self._get(theta, "p"))
+            limit = math.log(self.scale.top_flow_mm3_s) - np.log(self._get(theta, "r"))
+            share = np.exp(np.minimum(p * (die - limit - melt_shift), 0.0))
+            with np.errstate(divide="ignore"):
+                die = die - np.log1p(-share) / p
+        log_viscous = (
+            self._get(theta, "a")
+            + viscous_shift
+            + self._get(theta, "n") * (die - math.log(self.scale.flow_mm3_s))
+        )
+        if not self.with_yield:
+            return log_viscous
+        with np.errstate(divide="ignore"):
+            offset = np.log(self._get(theta, "y") * self.scale.least_force_n)
+        return np.asarray(np.logaddexp(log_viscous, offset))
+
+    def parameters(self, theta: Array, temperature_c: float | None = None) -> dict[str, Array]:
+        """Parameters at one temperature of a joint law (by default its reference)."""
+        celsius = self.scale.reference_c if temperature_c is None else temperature_c
+        viscous_shift, melt_shift = (s[:, 0] for s in self._shifts(theta, np.array([celsius])))
+        n = theta[:, self._at["n"]]
+        log_k = theta[:, self._at["a"]] + viscous_shift - n * math.log(self.scale.flow_mm3_s)
+        found: dict[str, Array] = {}
+        if self.with_yield:
+            found["yield_n"] = theta[:, self._at["y"]] * self.scale.least_force_n
+        found["resistance"] = np.exp(log_k)
+        found["exponent"] = n
+        if self.with_melt:
+            ratio = theta[:, self._at["r"]]
+            found["melt_limit_mm3_s"] = self.scale.top_flow_mm3_s / ratio * np.exp(melt_shift)
+            found["sharpness"] = np.exp(theta[:, self._at["p"]])
+        return found
+
+    def starts(self, rng: np.random.Generator, count: int) -> Array:
+        low, high = self.bounds.T
+        draws = rng.uniform(low, high, (count, len(low)))
+        centre = math.log(self.scale.force_n)
+        n = rng.uniform(0.15, 1.1, count)
+        share = rng.beta(0.7, 1.5, count) if self.with_yield else np.zeros(count)
+        viscous = np.maximum(self.scale.force_n - share * self.scale.least_force_n, 1e-3)
+        draws[:, self._at["a"]] = np.log(viscous) + rng.normal(0.0, 0.15, count)
+        draws[:, self._at["a"]] = np.clip(draws[:, self._at["a"]], centre - 3.9, centre + 2.9)
+        draws[:, self._at["n"]] = n
+        if self.with_yield:
+            draws[:, self._at["y"]] = share
+        if self.with_melt:
+            draws[:, self._at["r"]] = rng.uniform(0.05, 1.1, count)
+            draws[:, self._at["p"]] = rng.normal(math.log(2.5), 0.4, count)
+        if self.joint:
+            draws[:, self._at["e"]] = rng.normal(0.3, 0.25, count)
+            if self.with_melt:
+                draws[:, self._at["m"]] = rng.normal(1.0, 1.0, count)
+        return draws

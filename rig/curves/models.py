@@ -1,0 +1,133 @@
+"""The curves themselves: force against flow, as plain functions of arrays. No fitting here.
+
+Flow is in mm3/s, force in N, temperature in C. Arrays broadcast.
+
+Sources:
+
+* power law of shear-thinning melts through a die: pressure goes with flow to the power ``n``
+  (Ostwald and de Waele; Osswald & Hernandez-Ortiz, Polymer Processing, 2006). The prefactor ``K``
+  is left free, since the nozzle alone explains a small part of the force that is measured, and so
+  is the offset ``F0`` (friction, and a yield force);
+* melt limit: a liquefier passes no more than its heat transfer can melt, whatever the force
+  (conduction series of Bellini 2004 and others; Serdeczny et al. 2020, Additive Manufacturing 32,
+  100997: linear, then steep, with a greatest feed set by heat transfer alone). The flow that the
+  die would pass and the flow that the liquefier can melt are two limits in series; they are joined
+  by the blending rule of Churchill & Usagi 1972 (AIChE J. 18, 1121), with the sharpness ``p`` of
+  the knee;
+* temperature: Arrhenius shift of the resistance at constant rate.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+GAS_CONSTANT_KJ = 8.314462618e-3
+"""Molar gas constant, kJ/(mol K) (CODATA 2018, exact)."""
+ZERO_CELSIUS_K = 273.15
+
+
+def power_law(flow_mm3_s: Any, *, yield_n: Any = 0.0, resistance: Any, exponent: Any) -> Array:
+    """Force of a power law with an offset: ``F = F0 + K Q^n``.
+
+    Args:
+        flow_mm3_s: Flow ``Q``.
+        yield_n: Offset ``F0``, in N.
+        resistance: ``K``, in N/(mm3/s)^n.
+        exponent: ``n``; 1 is Newtonian, below 1 shear-thinning.
+    """
+    return np.asarray(yield_n + resistance * np.asarray(flow_mm3_s, float) ** exponent)
+
+
+def power_law_flow(force_n: Any, *, yield_n: Any = 0.0, resistance: Any, exponent: Any) -> Array:
+    """Flow of a power law at a force: ``Q = ((F - F0) / K)^(1/n)``; 0 up to the offset."""
+    above = np.maximum(np.asarray(force_n, float) - yield_n, 0.0)
+    return np.asarray((above / resistance) ** (1.0 / np.asarray(exponent, float)))
+
+
+def melted_flow(die_flow_mm3_s: Any, *, melt_limit_mm3_s: Any, sharpness: Any) -> Array:
+    """Flow where die and melting act in series: ``Q = Qd / (1 + (Qd/Qmax)^p)^(1/p)``.
+
+    Churchill & Usagi 1972; ``Qd`` is the flow that the die would pass at the same force.
+    """
+    die = np.asarray(die_flow_mm3_s, float)
+    return np.asarray(die / (1.0 + (die / melt_limit_mm3_s) ** sharpness) ** (1.0 / sharpness))
+
+
+def die_flow(flow_mm3_s: Any, *, melt_limit_mm3_s: Any, sharpness: Any) -> Array:
+    """Inverse of `melted_flow`: ``Qd = Q / (1 - (Q/Qmax)^p)^(1/p)``; infinite from ``Qmax`` on."""
+    flow = np.asarray(flow_mm3_s, float)
+    with np.errstate(divide="ignore", over="ignore"):
+        left = np.maximum(1.0 - (flow / melt_limit_mm3_s) ** sharpness, 0.0)
+        return np.asarray(flow * left ** (-1.0 / np.asarray(sharpness, float)))
+
+
+def melt_limited(
+    flow_mm3_s: Any,
+    *,
+    yield_n: Any = 0.0,
+    resistance: Any,
+    exponent: Any,
+    melt_limit_mm3_s: Any,
+    sharpness: Any,
+) -> Array:
+    """Force of the power law up to a melt limit: ``F = F0 + K [Q / (1 - (Q/Qmax)^p)^(1/p)]^n``.
+
+    Infinite from ``Qmax`` on.
+    """
+    die = die_flow(flow_mm3_s, melt_limit_mm3_s=melt_limit_mm3_s, sharpness=sharpness)
+    return power_law(die, yield_n=yield_n, resistance=resistance, exponent=exponent)
+
+
+def melt_limited_flow(
+    force_n: Any,
+    *,
+    yield_n: Any = 0.0,
+    resistance: Any,
+    exponent: Any,
+    melt_limit_mm3_s: Any,
+    sharpness: Any,
+) -> Array:
+    """Flow at a force with a melt limit; inverse of `melt_limited`."""
+    die = power_law_flow(force_n, yield_n=yield_n, resistance=resistance, exponent=exponent)
+    return melted_flow(die, melt_limit_mm3_s=melt_limit_mm3_s, sharpness=sharpness)
+
+
+def power_law_slope(flow_mm3_s: Any, *, resistance: Any, exponent: Any) -> Array:
+    """Local slope ``dF/dQ = K n Q^(n-1)``, in N s/mm3."""
+    flow = np.asarray(flow_mm3_s, float)
+    return np.asarray(resistance * exponent * flow ** (np.asarray(exponent) - 1.0))
+
+
+def melt_limited_slope(
+    flow_mm3_s: Any,
+    *,
+    resistance: Any,
+    exponent: Any,
+    melt_limit_mm3_s: Any,
+    sharpness: Any,
+) -> Array:
+    """Local slope with a melt limit: ``dF/dQ = n K Qd^n / (Q (1 - (Q/Qmax)^p))``, in N s/mm3."""
+    flow = np.asarray(flow_mm3_s, float)
+    die = die_flow(flow, melt_limit_mm3_s=melt_limit_mm3_s, sharpness=sharpness)
+    left = 1.0 - (flow / melt_limit_mm3_s) ** sharpness
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(
+            np.where(left > 0, exponent * resistance * die**exponent / (flow * left), np.inf)
+        )
+
+
+def arrhenius_factor(temperature_c: Any, *, reference_c: float, activation_kj_mol: Any) -> Array:
+    """Shift of the resistance: ``exp(E/R (1/T - 1/Tref))``, with T in K; 1 at the reference.
+
+    With ``E`` at constant rate this multiplies the force at one flow. The activation energy at
+    constant stress, which rheometers quote, is ``E / n``: a force that falls by the factor ``a`` at
+    constant flow lets the flow rise by ``a^(-1/n)`` at constant force.
+    """
+    kelvin = np.asarray(temperature_c, float) + ZERO_CELSIUS_K
+    reciprocal = 1.0 / kelvin - 1.0 / (reference_c + ZERO_CELSIUS_K)
+    return np.asarray(np.exp(activation_kj_mol / GAS_CONSTANT_KJ * reciprocal))

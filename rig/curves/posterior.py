@@ -1,0 +1,236 @@
+"""One law on one data set: its posterior, the mode and a sample of it.
+
+The threshold of each force is where the law puts it, times a scatter. The scatter has a size ``s``
+(in log flow, at a typical point) and a share ``w`` that comes from the force side: what varies the
+torque moves a threshold along the curve, by ``dlnQ/dlnF`` times as much, what varies the melting
+moves it in flow. On a plain power law the two cannot be told apart, and need not be; near a melt
+limit they can. The prior of ``s`` is ``1/(s + s0)``: scale-free as soon as the scatter exceeds a
+fraction of the brackets' width, so that with normal scatter a band has the exact Student-t coverage
+of regression; and proper where the brackets hide the scatter altogether.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.curves import sampling
+from rig.curves.laws import Law
+from rig.curves.likelihood import Scatter, log_likelihood
+
+Array = NDArray[np.float64]
+
+_LOG_S = (math.log(2e-4), math.log(1.0))
+_LOG_RUN = (math.log(1e-3), math.log(0.3))
+_MOST_STEEP = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Data:
+    """Thresholds as arrays of shape (n,).
+
+    Attributes:
+        log_force: Log of the force, N.
+        low: Log of the highest clean flow, mm3/s; minus infinity where none.
+        high: Log of the lowest skipping flow; infinity where none.
+        force_sd: Known independent standard uncertainty of each force, relative.
+        run: Index of the run, or None where there is one run only.
+    """
+
+    log_force: Array
+    low: Array
+    high: Array
+    force_sd: Array
+    run: NDArray[np.int64] | None = None
+
+    @property
+    def middle(self) -> Array:
+        """Middle of the interval, or the end that is known."""
+        low = np.where(np.isfinite(self.low), self.low, self.high)
+        high = np.where(np.isfinite(self.high), self.high, self.low)
+        return np.asarray(0.5 * (low + high))
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """A law fitted to data.
+
+    Attributes:
+        law: The law.
+        theta: Coordinates of the law at the estimate (see `central`), shape (d,).
+        draws: Coordinates of the law in each draw, shape (draws, d).
+        scatter: Scatter ``s`` in each draw, in log flow.
+        scatter_value: Scatter at the estimate.
+        log_likelihood: At the mode.
+        count: Free parameters, the scatter included; the sharpness of a melt limit, which its
+            prior holds, is not counted, and a penalised curve counts its effective ones.
+        log_evidence: Log of the marginal likelihood.
+        converged: Whether mode and sample settled.
+        residuals: Standardised distance of each middle from the curve, shape (n,).
+        run_sd: Draws of the scatter between runs, in log force; empty where one run.
+    """
+
+    law: Law
+    theta: Array
+    draws: Array
+    scatter: Array
+    scatter_value: float
+    log_likelihood: float
+    count: float
+    log_evidence: float
+    converged: bool
+    residuals: Array
+    run_sd: Array
+
+    def aicc(self, n: int) -> float:
+        """Akaike's criterion with the small-sample term (Hurvich & Tsai 1989, Biometrika 76, 297).
+
+        Infinite where there are too few thresholds for the number of parameters.
+        """
+        left = n - self.count - 1.0
+        if left < 0.5:
+            return math.inf
+        return (
+            2.0 * self.count
+            - 2.0 * self.log_likelihood
+            + (2.0 * self.count * (self.count + 1.0) / left)
+        )
+
+
+class Posterior:
+    """Log-density of a law's coordinates and of the scatter, in batches."""
+
+    def __init__(
+        self, law: Law, data: Data, *, scatter: Scatter = "student", wrong_rate: float = 0.0
+    ) -> None:
+        self.law, self.data = law, data
+        self.scatter: Scatter = scatter
+        self.wrong_rate = wrong_rate
+        self.d = len(law.coordinates)
+        self.shared = law.name != "power"
+        bounds = [*law.bounds.tolist(), _LOG_S]
+        if self.shared:
+            bounds.append((0.0, 1.0))
+        self.runs = 0 if data.run is None else int(data.run.max()) + 1
+        if self.runs:
+            bounds += [_LOG_RUN] + [(-5.0, 5.0)] * self.runs
+        self.bounds = np.array(bounds, float)
+        width = (data.high - data.low)[np.isfinite(data.high - data.low)]
+        self.floor = max(0.15 * float(np.median(width)), 1e-3) if len(width) else 0.01
+
+    def spread_and_centre(self, theta: Array) -> tuple[Array, Array]:
+        """Scatter and position of each threshold, shape (batch, n)."""
+        log_force = self.data.log_force
+        if self.runs:
+            assert self.data.run is not None
+            size = np.exp(theta[:, -self.runs - 1])[:, None]
+            log_force = log_force + size * theta[:, -self.runs :][:, self.data.run]
+        centre, steep = self.law.log_flow(theta[:, : self.d], log_force)
+        steep = np.minimum(steep, _MOST_STEEP)
+        s2 = np.exp(2.0 * theta[:, self.d])[:, None]
+        if self.shared:
+            share = theta[:, self.d + 1, None]
+            typical = np.exp(2.0 * np.log(np.maximum(steep, 1e-3)).mean(axis=1, keepdims=True))
+            s2 = s2 * (1.0 - share + share * np.clip(steep**2 / typical, 1e-3, 100.0))
+        return np.sqrt(s2 + (self.data.force_sd * steep) ** 2), centre
+
+    def log_likelihood(self, theta: Array) -> Array:
+        """Log-likelihood, shape (batch,)."""
+        spread, centre = self.spread_and_centre(theta)
+        return log_likelihood(
+            self.data.low,
+            self.data.high,
+            centre,
+            spread,
+            scatter=self.scatter,
+            wrong_rate=self.wrong_rate,
+        )
+
+    def log_prior(self, theta: Array) -> Array:
+        """Log of the prior, shape (batch,)."""
+        s = np.exp(theta[:, self.d])
+        total = self.law.log_prior(theta[:, : self.d])
+        total = total + np.log(s / (s + self.floor)) - np.log1p((s / 0.4) ** 4)
+        if self.runs:
+            size = np.exp(theta[:, -self.runs - 1])
+            total = total - np.log1p((size / 0.05) ** 2) + np.log(size / (size + 0.01))
+            total = total - 0.5 * (theta[:, -self.runs :] ** 2).sum(axis=1)
+        return np.asarray(total)
+
+    def __call__(self, theta: Array) -> Array:
+        with np.errstate(over="ignore", invalid="ignore", under="ignore"):
+            value = self.log_likelihood(theta) + self.log_prior(theta)
+        return np.where(np.isnan(value), -np.inf, value)
+
+    def starts(self, rng: np.random.Generator, count: int) -> Array:
+        """Starting points for the mode."""
+        parts = [self.law.starts(rng, count), rng.uniform(-4.5, -1.5, (count, 1))]
+        if self.shared:
+            parts.append(rng.uniform(0.05, 0.95, (count, 1)))
+        if self.runs:
+            parts.append(rng.uniform(-5.0, -3.0, (count, 1)))
+            parts.append(rng.normal(0.0, 0.3, (count, self.runs)))
+        return np.concatenate(parts, axis=1)
+
+
+def central(law: Law, data: Data, draws: Array, d: int) -> Array:
+    """The estimate: the mean of the draws whose curves lie nearest the median curve.
+
+    Where the brackets are wider than the scatter the likelihood is flat over all curves that pass
+    through them, and its mode is any of these; the middle one is meant.
+    """
+    flows, _ = law.log_flow(draws[:, :d], data.log_force)
+    distance = ((flows - np.median(flows, axis=0)) ** 2).sum(axis=1)
+    nearest = np.argsort(distance, kind="stable")[: max(8, len(draws) // 25)]
+    return np.asarray(draws[nearest].mean(axis=0))
+
+
+def fit_law(
+    law: Law,
+    data: Data,
+    *,
+    scatter: Scatter = "student",
+    wrong_rate: float = 0.0,
+    seed: int = 1,
+) -> Fitted:
+    """The posterior of a law, explored.
+
+    Args:
+        law: The law.
+        data: Thresholds.
+        scatter: Distribution of the scatter.
+        wrong_rate: Probability that a threshold comes from a wrong verdict.
+        seed: Of the sample; the same seed gives the same result.
+    """
+    rng = np.random.default_rng(seed)
+    posterior = Posterior(law, data, scatter=scatter, wrong_rate=wrong_rate)
+    mode = sampling.find_mode(posterior, posterior.starts(rng, 400), posterior.bounds)
+    sample = sampling.draw_sample(posterior, mode, posterior.bounds, rng=rng)
+    d = posterior.d
+    point = central(law, data, sample.draws, d)
+    best = float(posterior.log_likelihood(mode.point[None])[0])
+    count = float(d + 1 - ("p" in law.coordinates))
+    if law.name == "smooth":
+        # The mode of a penalised curve overfits; its centre does not. Effective number of
+        # parameters after Spiegelhalter et al. 2002, J. R. Stat. Soc. B 64, 583.
+        best = float(posterior.log_likelihood(point[None])[0])
+        count = max(3.0, 2.0 * (best - float(posterior.log_likelihood(sample.draws).mean())))
+    spread, centre = posterior.spread_and_centre(point[None])
+    width = np.where(np.isfinite(data.high - data.low), data.high - data.low, 0.0)
+    spread = np.sqrt(spread**2 + width**2 / 12.0)  # a bracket's middle is uncertain by itself
+    return Fitted(
+        law=law,
+        theta=point[:d],
+        draws=sample.draws[:, :d],
+        scatter=np.exp(sample.draws[:, d]),
+        scatter_value=float(np.exp(point[d])),
+        log_likelihood=best,
+        count=count,
+        log_evidence=sampling.log_evidence(mode, sample),
+        converged=mode.converged and sample.acceptance > 0.02 and sample.mixing < 0.25,
+        residuals=np.asarray(((data.middle - centre) / spread)[0]),
+        run_sd=np.exp(sample.draws[:, -posterior.runs - 1]) if posterior.runs else np.empty(0),
+    )

@@ -1,0 +1,124 @@
+"""The table of a curve: force, band and slope over the measured flows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.curves.curveset import Row
+from rig.curves.posterior import Data, Fitted
+
+Array = NDArray[np.float64]
+
+ROWS = 24
+_MOST_DRAWS = 2400
+Z95 = 1.959963984540054
+
+
+def measured_flows(best: Fitted, data: Data) -> Array:
+    """Log flows of the table: even in log flow and even in log force, over the forces measured."""
+    ends = np.array([data.log_force.min(), data.log_force.max()])
+    grid = np.linspace(ends[0], ends[1], ROWS)
+    flows = best.law.log_flow(best.theta[None], grid)[0][0]
+    low, high = float(flows[0]), float(flows[-1])
+    # A yield force that the least force hardly exceeds sends the first flow towards zero.
+    low = max(low, float(data.middle.min()) - 0.1)
+    if high - low < 1e-6:
+        high = low + 1e-6
+    merged = np.sort(
+        np.concatenate((np.linspace(low, high, ROWS), flows[(flows > low) & (flows < high)]))
+    )
+    keep = np.concatenate(([True], np.diff(merged) > 1e-3))
+    merged = merged[keep]
+    merged[-1] = high
+    return np.asarray(merged)
+
+
+def mixture_forces(mixture: Sequence[tuple[Fitted, float]], log_flow: Array) -> Array:
+    """Log forces at flows, one row a draw, drawn from several laws by weight."""
+    total = sum(weight for _, weight in mixture)
+    parts = []
+    for fitted, weight in mixture:
+        count = max(1, round(_MOST_DRAWS * weight / total))
+        index = np.linspace(0, len(fitted.draws) - 1, min(count, len(fitted.draws))).astype(int)
+        if count > len(fitted.draws):
+            index = np.arange(count) % len(fitted.draws)
+        with np.errstate(all="ignore"):
+            parts.append(fitted.law.log_force_at(fitted.draws[index], log_flow))
+    return np.concatenate(parts)
+
+
+def make_table(
+    best: Fitted, mixture: Sequence[tuple[Fitted, float]], data: Data, *, scale_u: float
+) -> tuple[tuple[Row, ...], tuple[tuple[float, ...], ...], list[str]]:
+    """Table, shape modes and notes of a curve.
+
+    Args:
+        best: The law that is named.
+        mixture: Laws and weights from which the band is drawn.
+        data: Thresholds.
+        scale_u: Relative standard uncertainty common to all forces.
+    """
+    log_flow = measured_flows(best, data)
+    draws = mixture_forces(mixture, log_flow)
+    force = best.law.log_force_at(best.theta[None], log_flow)[0]
+    lower, upper = np.quantile(draws, [0.025, 0.975], axis=0, method="inverted_cdf")
+    notes = []
+    sound = np.isfinite(force) & np.isfinite(upper) & (upper < data.log_force.max() + math.log(3.0))
+    sound |= np.arange(len(force)) < 2
+    last = len(sound) if sound.all() else int(np.argmin(sound))
+    if last < len(sound):
+        notes.append(
+            f"the table ends at {math.exp(log_flow[last - 1]):.3g} mm3/s: beyond it the force has "
+            "no upper bound (melt limit)"
+        )
+    log_flow, force, lower, upper = (a[:last] for a in (log_flow, force, lower, upper))
+    draws = draws[:, :last]
+    upper = np.where(np.isfinite(upper), upper, data.log_force.max() + math.log(3.0))
+    lower, upper = np.minimum(lower, force), np.maximum(upper, force)
+    lower, upper = np.maximum.accumulate(lower), np.maximum.accumulate(upper)
+    common = Z95 * scale_u
+    rows = tuple(
+        Row(
+            flow_mm3_s=math.exp(q),
+            force_n=math.exp(f),
+            lower_n=math.exp(a),
+            upper_n=math.exp(b),
+            total_lower_n=math.exp(f - math.hypot(f - a, common)),
+            total_upper_n=math.exp(f + math.hypot(b - f, common)),
+            slope_n_s_mm3=slope,
+        )
+        for q, f, a, b, slope in zip(
+            log_flow, force, lower, upper, slopes(best, log_flow, force), strict=True
+        )
+    )
+    return rows, shape_modes(draws, force, lower, upper), notes
+
+
+def slopes(best: Fitted, log_flow: Array, log_force: Array) -> list[float]:
+    """Local slopes dF/dQ, in N s/mm3: ``(F/Q) / (dlnQ/dlnF)``."""
+    steep = best.law.log_flow(best.theta[None], log_force)[1][0]
+    return [float(s) for s in np.exp(log_force - log_flow) / np.maximum(steep, 1e-9)]
+
+
+def shape_modes(
+    draws: Array, force: Array, lower: Array, upper: Array, *, most: int = 6
+) -> tuple[tuple[float, ...], ...]:
+    """Principal ways in which the curve may be off, in log force along the table.
+
+    The standard deviation at each flow is taken from the band, which a few stray draws cannot
+    stretch; the correlation from the draws.
+    """
+    wide = np.maximum(upper - lower, 1e-9)
+    clipped = np.clip(draws, force - 2 * wide, force + 2 * wide) - force
+    clipped = clipped - clipped.mean(axis=0)
+    size = clipped.std(axis=0) + 1e-12
+    correlated = clipped / size * (wide / (2 * Z95))
+    _, values, vectors = np.linalg.svd(correlated, full_matrices=False)
+    values = values / math.sqrt(len(draws))
+    keep = values > 1e-3 * values[0]
+    modes = (values[keep, None] * vectors[keep])[:most]
+    return tuple(tuple(float(v) for v in mode) for mode in modes)
