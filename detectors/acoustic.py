@@ -8,6 +8,7 @@ the work of `detectors.decision`.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,7 @@ import numpy as np
 from detectors.clicks import Click, ClickFinder, ClickLimits
 from detectors.evidence import CommandedMotion, MotorGeometry, SoundBlock
 from detectors.frames import (
+    SLOT_FRAMES,
     BoolArray,
     FloatArray,
     HopFacts,
@@ -84,6 +86,8 @@ class Listener:
         self.settings = settings
         self.grid = frame_grid(sample_rate_hz)
         self.origin_s: float | None = None
+        self.on_click: Callable[[HeardClick], None] | None = None
+        self.told_to_s = motion.start_s  # what was heard up to here told the last click
         self.lost_s: list[tuple[float, float]] = []  # (from, to) of gaps in the stream
         self._pending: list[FloatArray] = []
         self._waiting = 0
@@ -99,18 +103,21 @@ class Listener:
             geometry.step_rate_hz(motion.speed_mm_s), sample_rate_hz=sample_rate_hz
         )
 
+    @property
+    def origin_now_s(self) -> float:
+        """Time of the first sample; 0 before any came."""
+        return self.origin_s if self.origin_s is not None else 0.0
+
     # -- times ---------------------------------------------------------------------------------
 
     def frame_time_s(self, frame: int) -> float:
         """Time of the middle of a frame."""
-        origin = self.origin_s if self.origin_s is not None else 0.0
-        return origin + (frame + 1) * self.grid.hop / self.grid.sample_rate_hz
+        return self.origin_now_s + (frame + 1) * self.grid.hop / self.grid.sample_rate_hz
 
     def _frame_at(self, time_s: float) -> int:
         if math.isinf(time_s):
             return 2**62 if time_s > 0 else 0
-        origin = self.origin_s if self.origin_s is not None else 0.0
-        return max(0, round((time_s - origin) * self.grid.frame_rate_hz) - 1)
+        return max(0, round((time_s - self.origin_now_s) * self.grid.frame_rate_hz) - 1)
 
     @property
     def heard_to_s(self) -> float:
@@ -185,26 +192,43 @@ class Listener:
             (self.move, self._frame_at(self.steady_from_s), self._frame_at(self.steady_to_s)),
             (self.after, self._frame_at(self.motion.end_s + AFTER_GUARD_S), 2**62),
         )
+        fresh: list[HeardClick] = []
         for stretch, begin, end in edges:
             low, high = max(first, begin), min(first + count, end)
             done = first + count >= end
             if low < high or (done and stretch.finder is not None):
                 part = slice(max(0, low - first), max(0, high - first))
                 self._count(stretch, part, facts, lost)
-                self._find(stretch, max(low, begin), levels[part], masked[part], ended=done)
-        hop = grid.hop
-        sound = samples[: count * hop]
-        at = first * hop
+                found = self._find(stretch, max(low, begin), levels[part], masked[part], ended=done)
+                fresh += found if stretch is self.move else []
+        # The tone is taken to where each click could first be told, so that whoever decides on
+        # the click knows as much as a listener with the smallest blocks would.
+        taken = first
+        for heard in fresh:
+            slots = max(1, -(-(heard.click.known_frame - first) // SLOT_FRAMES))
+            known = min(first + count, first + slots * SLOT_FRAMES)
+            self._follow(samples[(taken - first) * grid.hop :], taken, known)
+            taken = max(taken, known)
+            self.told_to_s = self.origin_now_s + (known + 1) * grid.hop / grid.sample_rate_hz
+            if self.on_click is not None:
+                self.on_click(heard)
+        self._follow(samples[(taken - first) * grid.hop :], taken, first + count)
+
+    def _follow(self, samples: FloatArray, first: int, last: int) -> None:
+        """Hand the hops from frame ``first`` to ``last`` to the tone."""
+        if last <= first:
+            return
+        hop = self.grid.hop
+        sound, at = samples[: (last - first) * hop], first * hop
         start = self._frame_at(self.motion.start_s - BEFORE_GUARD_S) * hop
         steady = self._frame_at(self.steady_from_s) * hop
         stop = self._frame_at(self.steady_to_s) * hop
         if at < start:
             self.tone.rest(sound[: max(0, start - at)])
         if at + len(sound) > steady and at < stop:
-            origin = self.origin_s if self.origin_s is not None else 0.0
             self.tone.move(
                 sound[max(0, steady - at) : max(0, stop - at)],
-                from_s=origin + steady / grid.sample_rate_hz,
+                from_s=self.origin_now_s + steady / self.grid.sample_rate_hz,
             )
 
     def _filled(self, levels: FloatArray, masked: BoolArray) -> FloatArray:
@@ -234,12 +258,12 @@ class Listener:
         masked: BoolArray,
         *,
         ended: bool,
-    ) -> None:
+    ) -> list[HeardClick]:
         assert stretch.clicks is not None
         settings = self.settings
         if stretch.finder is None:
             if not len(levels):
-                return
+                return []
             stretch.begin_s = self.frame_time_s(begin)
             stretch.finder = ClickFinder(
                 begin=begin,
@@ -253,8 +277,12 @@ class Listener:
                     settings.click_fall_db,
                 ),
             )
-        for click in stretch.finder.push(levels, masked, ended=ended):
-            stretch.clicks.append(HeardClick(self.frame_time_s(click.frame), click))
+        found = [
+            HeardClick(self.frame_time_s(click.frame), click)
+            for click in stretch.finder.push(levels, masked, ended=ended)
+        ]
+        stretch.clicks += found
+        return found
 
     def finish(self) -> None:
         """No more sound will come: judge what is left."""

@@ -44,6 +44,7 @@ class Click:
 
     Attributes:
         frame: Index of the frame of its greatest score.
+        known_frame: Frames that must have come in before it can be told.
         score_db: Excess over the motor's own peaks, mean over the bands, in dB.
         coverage: Fraction of the bands that stand out.
         rise_db: Rise over the frames before, mean over the bands, in dB.
@@ -52,6 +53,7 @@ class Click:
     """
 
     frame: int
+    known_frame: int
     score_db: float
     coverage: float
     rise_db: float
@@ -229,4 +231,5 @@ class ClickFinder:
         fall = float((now - later.min(axis=0)).mean()) if len(later) else 0.0
         if rise < self.limits.rise_db or fall < self.limits.fall_db:
             return None
-        return Click(self.begin + frame, score, coverage, rise, fall, shape)
+        known = max((frame // SLOT_FRAMES + 1) * SLOT_FRAMES + LOOK_AHEAD, WARM)
+        return Click(self.begin + frame, self.begin + known, score, coverage, rise, fall, shape)

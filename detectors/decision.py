@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from detectors.acoustic import Listener
+from detectors.acoustic import HeardClick, Listener
 from detectors.evidence import (
     CommandedMotion,
     FilamentCount,
@@ -55,7 +55,8 @@ class Judge:
             else None
         )
         self._decided: Judgement | None = None
-        self._clicks_weighed = 0
+        if self._listener is not None:
+            self._listener.on_click = self._clicked
 
     @property
     def decided(self) -> Judgement | None:
@@ -77,21 +78,29 @@ class Judge:
         if listener is None or self._decided is not None:
             return
         listener.hear(block)
-        clicks = listener.move.clicks or []
-        if len(clicks) > self._clicks_weighed:
-            self._clicks_weighed = len(clicks)
-            train = self._train()
-            if train.decided_s is not None and self._is_heard():
-                self._decided = self._skip(train)
 
-    def _train(self) -> TrainEvidence:
+    def _clicked(self, heard: HeardClick) -> None:
+        """A click of the move became known: is it enough?"""
+        if self._decided is not None:
+            return
+        train = self._train(until=heard)
+        if train.decided_s is not None and self._is_heard():
+            self._decided = self._skip(train)
+
+    def _train(self, until: HeardClick | None = None) -> TrainEvidence:
+        """Evidence of the clicks so far, or of those up to and including ``until``."""
         listener = self._listener
         assert listener is not None
-        rests = [s for s in (listener.before, listener.after) if s.finder is not None]
-        room_s = sum(s.hops for s in rests) / listener.grid.frame_rate_hz
-        room_clicks = sum(len(s.clicks or []) for s in rests)
-        inside = [c for c in listener.move.clicks or [] if c.time_s <= listener.steady_to_s]
-        return weigh_train(inside, room_clicks=room_clicks, room_s=room_s, settings=self.settings)
+        rests = [listener.before] if until is not None else [listener.before, listener.after]
+        rests = [rest for rest in rests if rest.finder is not None]
+        clicks = listener.move.clicks or []
+        last_s = min(listener.steady_to_s, until.time_s if until is not None else math.inf)
+        return weigh_train(
+            [c for c in clicks if c.time_s <= last_s],
+            room_clicks=sum(len(rest.clicks or []) for rest in rests),
+            room_s=sum(rest.hops for rest in rests) / listener.grid.frame_rate_hz,
+            settings=self.settings,
+        )
 
     def _is_heard(self) -> bool:
         assert self._listener is not None
@@ -137,9 +146,7 @@ class Judge:
             verdict=verdict,
             reason=reason,
             p_skip=p_skip,
-            decided_s=min(listener.heard_to_s, listener.judged_to_s + 0.1)
-            if verdict is Verdict.SKIP
-            else listener.heard_to_s,
+            decided_s=listener.told_to_s if verdict is Verdict.SKIP else listener.heard_to_s,
             first_skip_s=times[0] if verdict is Verdict.SKIP and times else None,
             click_times_s=times,
             heard=heard,

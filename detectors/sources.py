@@ -106,6 +106,16 @@ class FileSource:
     def start(self) -> None:
         """Nothing to wait for."""
 
+    def skip_to(self, time_s: float) -> None:
+        """Go on from a time in the file, in s; times before the first sample mean the start."""
+        frame = max(0, int((time_s - self._start_s) * self.sample_rate_hz))
+        if frame == 0 or not self._file.seekable():
+            return
+        try:
+            self._frames_read = int(self._file.seek(min(frame, self._file.frames)))
+        except (OSError, RuntimeError):
+            self._frames_read = int(self._file.seek(0))
+
     def read(self, timeout_s: float = 0.0) -> SoundBlock | None:
         """The next block, or None at the end of the file.
 

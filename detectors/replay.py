@@ -1,0 +1,146 @@
+"""The judge over recorded takes: the very code that listens live, on files of any length."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from detectors.decision import Judge
+from detectors.errors import TakeError
+from detectors.evidence import Judgement, MotorGeometry, Reason, Verdict
+from detectors.settings import DetectorSettings
+from detectors.sources import FileSource
+from detectors.takes import Take, collect_takes
+
+#: Sound is read in blocks of this length; verdicts do not depend on it.
+BLOCK_S = 4.0
+#: Sound after the move that is still listened to, in s: what follows has no say.
+TAIL_S = 3.0
+#: Sound before the move that is listened to, in s.
+LEAD_S = 10.0
+
+
+def unreadable(take: Take, why: str) -> Judgement:
+    """The verdict on a take whose sound cannot be read."""
+    return Judgement(Verdict.VOID, Reason.UNREADABLE, 0.5, take.motion.start_s, explanation=why)
+
+
+def judge_take(take: Take, settings: DetectorSettings | None = None) -> Judgement:
+    """Judge one take. A file that cannot be read is void, never an exception."""
+    try:
+        source = FileSource(take.path, block_s=BLOCK_S)
+    except TakeError as problem:
+        return unreadable(take, str(problem))
+    with source:
+        try:
+            judge = Judge(
+                take.motion,
+                take.geometry,
+                sample_rate_hz=source.sample_rate_hz,
+                settings=settings,
+            )
+        except ValueError as problem:
+            return unreadable(take, f"{take.path}: {problem}")
+        source.skip_to(take.motion.start_s - LEAD_S)
+        try:
+            for block in source:
+                judge.hear(block)
+                if judge.decided is not None or block.start_s > take.motion.end_s + TAIL_S:
+                    break
+        except TakeError as problem:
+            decided = judge.decided
+            return decided if decided is not None else unreadable(take, str(problem))
+        return judge.finish()
+
+
+def _number(value: float | None) -> float | None:
+    return round(float(value), 4) if value is not None and math.isfinite(value) else None
+
+
+def take_document(take: Take, judgement: Judgement) -> dict[str, Any]:
+    """One entry of the ``replay --json`` document; numbers are finite or None."""
+    return {
+        "file": take.file,
+        "verdict": judgement.verdict.value,
+        "reason": judgement.reason.value,
+        "p_skip": _number(judgement.p_skip),
+        "first_skip_s": _number(judgement.first_skip_s),
+        "decided_s": _number(judgement.decided_s),
+        "clicks": judgement.clicks,
+        "heard": _number(judgement.heard),
+        "set": take.bench,
+        "label": take.label.value if take.label is not None else None,
+        "explanation": judgement.explanation,
+    }
+
+
+def judge_takes(
+    takes: Sequence[Take],
+    settings: DetectorSettings | None = None,
+    *,
+    jobs: int = 1,
+    progress: Callable[[int], None] | None = None,
+) -> Iterator[Judgement]:
+    """Judgements in the order of the takes, as they come.
+
+    Args:
+        takes: Any number.
+        settings: The detector's numbers.
+        jobs: Processes; -1 for one a core. A joblib backend registered by the caller (a cluster's
+            for instance) is used as it is.
+        progress: Called with the number of takes done.
+    """
+    if jobs == 1 or len(takes) < 4:
+        for number, take in enumerate(takes, 1):
+            yield judge_take(take, settings)
+            if progress is not None:
+                progress(number)
+        return
+    from joblib import Parallel, delayed
+
+    # A few takes at a time to a process: starting a task costs more than a short take.
+    size = max(1, min(16, len(takes) // 8))
+    groups = [takes[i : i + size] for i in range(0, len(takes), size)]
+    done = 0
+    work = Parallel(n_jobs=jobs, return_as="generator")
+    for results in work(delayed(_judge_group)(group, settings) for group in groups):
+        for judgement in results:
+            done += 1
+            yield judgement
+        if progress is not None:
+            progress(done)
+
+
+def _judge_group(takes: Sequence[Take], settings: DetectorSettings | None) -> list[Judgement]:
+    return [judge_take(take, settings) for take in takes]
+
+
+def replay(
+    paths: Iterable[Path | str],
+    settings: DetectorSettings | None = None,
+    *,
+    speed_mm_s: float | None = None,
+    geometry: MotorGeometry | None = None,
+    jobs: int = -1,
+    progress: Callable[[int, int], None] | None = None,
+) -> dict[str, Any]:
+    """The ``replay --json`` document for any mix of take sets, folders, lists and sound files.
+
+    Args:
+        paths: What to judge.
+        settings: The detector's numbers.
+        speed_mm_s: For sound files that are in no list.
+        geometry: For the same.
+        jobs: Processes; -1 for one a core.
+        progress: Called with the takes done and the takes in all.
+
+    Raises:
+        TakeError: A list, bench file or path cannot be used.
+    """
+    takes = collect_takes(paths, speed_mm_s=speed_mm_s, geometry=geometry).takes
+    total = len(takes)
+    tell = (lambda done: progress(done, total)) if progress is not None else None
+    judged = judge_takes(takes, settings, jobs=jobs, progress=tell)
+    return {"takes": [take_document(t, j) for t, j in zip(takes, judged, strict=True)]}
