@@ -5,13 +5,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from rig.curves.curveset import Candidate, Row
+from rig.curves.curveset import Row
 from rig.curves.points import FEWEST_POINTS, Threshold
 from rig.curves.posterior import Fitted
 from rig.errors import TableError
+
+if TYPE_CHECKING:
+    from rig.curves.fit import Choice
 
 MELT_LIMIT = "melt-limit"
 _FLAT = 0.2
@@ -107,14 +112,14 @@ def point_remark(point: Threshold, residual: float | None, best: Fitted) -> str 
 
 
 def remarks(
-    best: Fitted,
-    ranked: Sequence[tuple[Fitted, Candidate]],
+    choice: Choice,
     rows: Sequence[Row],
     used: Sequence[Threshold],
     temperature_c: float,
 ) -> list[str]:
     """Sentences on a fit, the gravest first."""
     said = []
+    best = choice.best
     forces = len({round(point.force_n, 6) for point in used})
     if forces < 5:
         said.append(
@@ -130,10 +135,20 @@ def remarks(
     if trend is not None:
         said.append(trend)
     said.extend(_open_parameters(best))
-    undecided = _undecided(best, ranked, rows)
+    undecided = _undecided(choice, rows)
     if undecided is not None:
         said.append(undecided)
     return said
+
+
+def trend(residuals: NDArray[np.float64]) -> bool:
+    """Whether residuals along the curve hang together (von Neumann 1941, ratio below 1.25).
+
+    The ratio of the mean square successive difference to the variance is 2 for independent ones.
+    """
+    r = np.clip(residuals, -4.0, 4.0)
+    r = r - r.mean()
+    return len(r) >= 6 and float((np.diff(r) ** 2).sum()) < 1.25 * float((r**2).sum())
 
 
 def run_of_signs(best: Fitted) -> str | None:
@@ -173,14 +188,11 @@ def _open_parameters(best: Fitted) -> list[str]:
     return said
 
 
-def _undecided(
-    best: Fitted, ranked: Sequence[tuple[Fitted, Candidate]], rows: Sequence[Row]
-) -> str | None:
+def _undecided(choice: Choice, rows: Sequence[Row]) -> str | None:
     """The sentence for two laws that fit alike, with the flow where they differ most."""
-    first = ranked[0][1]
-    for fitted, candidate in ranked[1:]:
-        soft = "smooth" in (first.model, candidate.model)
-        if not soft and candidate.aicc is not None and first.aicc is not None:
+    first, best = choice.candidates[0], choice.best
+    for (fitted, _), candidate in zip(choice.ranked[1:], choice.candidates[1:], strict=False):
+        if candidate.aicc is not None and first.aicc is not None:
             if candidate.aicc - first.aicc > 2.0:
                 continue
             how = f"AICc differs by {candidate.aicc - first.aicc:.1f}"

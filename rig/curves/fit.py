@@ -9,8 +9,8 @@ certain. The curve without a law takes over where it is more probable than all l
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,7 +21,7 @@ from rig.curves.curveset import Candidate, Curve, CurveSet, Parameter, Point
 from rig.curves.laws import LEAST_RATIO, Law, PowerLaw, Scale
 from rig.curves.likelihood import Scatter
 from rig.curves.points import Threshold
-from rig.curves.posterior import Data, Fitted, fit_law
+from rig.curves.posterior import Data, Fitted, Sighted, aicc, explore, sight
 from rig.curves.smooth import SmoothCurve
 from rig.errors import TableError
 
@@ -35,6 +35,7 @@ MODELS = ("auto", *LAWS, "smooth")
 TEMPERATURE_STEP_C = 0.5
 """Thresholds whose temperatures differ by less belong to one curve."""
 _LEAST_WEIGHT = 0.01
+_OUT_OF_RACE = 9.0
 _SEED = 20
 
 
@@ -181,7 +182,7 @@ def candidate_names(model: str, forces: int) -> list[str]:
         return ["power"]
     if forces < 6:
         return ["power", "power-yield", "power-melt"]
-    return [*LAWS, "smooth"]
+    return list(LAWS)
 
 
 def make_law(name: str, scale: Scale, data: Data) -> Law:
@@ -192,36 +193,94 @@ def make_law(name: str, scale: Scale, data: Data) -> Law:
     return PowerLaw(scale, with_yield="yield" in name, with_melt="melt" in name)
 
 
-def choose(fits: Sequence[Fitted], n: int) -> list[tuple[Fitted, Candidate]]:
-    """Fits with their criterion and weight, the chosen one first."""
-    evidence = np.array([fitted.log_evidence for fitted in fits])
-    weight = np.exp(evidence - evidence.max())
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Laws fitted to one data set.
+
+    Attributes:
+        ranked: Sampled laws with their weights, the chosen one first.
+        candidates: All laws tried, in the same order, those never sampled last.
+    """
+
+    ranked: tuple[tuple[Fitted, float], ...]
+    candidates: tuple[Candidate, ...]
+
+    @property
+    def best(self) -> Fitted:
+        """The law that is named."""
+        return self.ranked[0][0]
+
+    @property
+    def mixture(self) -> list[tuple[Fitted, float]]:
+        """Laws from which the band is drawn; the named one always has a say."""
+        return [
+            (fitted, max(weight, _LEAST_WEIGHT))
+            for fitted, weight in self.ranked
+            if weight > _LEAST_WEIGHT or fitted is self.best
+        ]
+
+
+def try_laws(
+    laws: Sequence[Law],
+    data: Data,
+    *,
+    scatter: Scatter,
+    wrong_rate: float,
+    seed: int,
+    spare: Callable[[], Law] | None = None,
+) -> Choice:
+    """Fit laws to data and choose.
+
+    Laws that the curvature at their mode shows to be out of the race are not sampled. The spare,
+    a curve without a law, is tried only where the residuals of the best law keep a trend, and takes
+    over only where it is more probable than all laws together.
+
+    Args:
+        laws: At least one.
+        data: Thresholds.
+        scatter: Distribution of the scatter.
+        wrong_rate: Of the detector.
+        seed: Of the sampling.
+        spare: Makes the curve without a law.
+    """
+    n = len(data.log_force)
+    sights = [sight(law, data, scatter=scatter, wrong_rate=wrong_rate, seed=seed) for law in laws]
+    criterion = [aicc(s.log_likelihood, s.count, n) for s in sights]
+    top = max(s.log_evidence for s in sights)
+    first = int(np.argmin(criterion))
+    fits: list[tuple[Fitted, float]] = []
+    passed: list[Candidate] = []
+    for index, (sighted, value) in enumerate(zip(sights, criterion, strict=True)):
+        if index == first or sighted.log_evidence > top - _OUT_OF_RACE:
+            fits.append((explore(sighted, seed=seed), value))
+        else:
+            passed.append(_candidate(sighted, value, 0.0))
+    leader = max(fits, key=lambda row: row[0].log_evidence)[0]
+    if spare is not None and checks.trend(leader.residuals):
+        sighted = sight(spare(), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed)
+        fits.append((explore(sighted, seed=seed), math.inf))
+    weight = np.exp([fitted.log_evidence - leader.log_evidence for fitted, _ in fits])
     weight /= weight.sum()
-    rows = []
-    for fitted, share in zip(fits, weight, strict=True):
-        aicc = fitted.aicc(n)
-        rows.append(
-            (
-                fitted,
-                Candidate(
-                    model=fitted.law.name,
-                    aicc=aicc if math.isfinite(aicc) else None,
-                    weight=float(share),
-                    log_likelihood=fitted.log_likelihood,
-                    parameters=fitted.count,
-                ),
-            )
-        )
-    if any(candidate.aicc is not None for _, candidate in rows):
-        rows.sort(key=lambda row: math.inf if row[1].aicc is None else row[1].aicc)
+    rows = [(*row, float(share)) for row, share in zip(fits, weight, strict=True)]
+    if any(math.isfinite(value) for _, value, _ in rows):
+        rows.sort(key=lambda row: (row[1], -row[2]))
     else:
-        rows.sort(key=lambda row: -row[1].weight)
-    if len(rows) > 1:  # the effective count of a penalised curve is too soft for AICc
-        lawless = next((row for row in rows if row[1].model == "smooth"), None)
-        if lawless is not None:
-            rows.remove(lawless)
-            rows.insert(0 if lawless[1].weight > 0.5 else len(rows), lawless)
-    return rows
+        rows.sort(key=lambda row: -row[2])
+    rows.sort(key=lambda row: not (row[0].law.name == "smooth" and row[2] > 0.5))
+    return Choice(
+        ranked=tuple((fitted, share) for fitted, _, share in rows),
+        candidates=(*(_candidate(*row) for row in rows), *passed),
+    )
+
+
+def _candidate(fitted: Fitted | Sighted, value: float, share: float) -> Candidate:
+    return Candidate(
+        model=fitted.law.name,
+        aicc=value if math.isfinite(value) else None,
+        weight=share,
+        log_likelihood=fitted.log_likelihood,
+        parameters=fitted.count,
+    )
 
 
 def _fit_temperature(
@@ -241,21 +300,18 @@ def _fit_temperature(
     data = as_data(used, force_sd)
     scale = scale_of(used, data)
     forces = len({round(point.force_n, 6) for point in used})
-    fits = [
-        fit_law(
-            make_law(name, scale, data), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed
-        )
-        for name in candidate_names(model, forces)
-    ]
-    ranked = choose(fits, len(used))
-    best = ranked[0][0]
-    mixture = [
-        (fitted, candidate.weight)
-        for fitted, candidate in ranked
-        if candidate.weight > _LEAST_WEIGHT
-    ]
-    rows, modes, notes = tables.make_table(best, mixture, data, scale_u=scale_u)
-    notes = [*notes, *checks.remarks(best, ranked, rows, used, celsius)]
+    names = candidate_names(model, forces)
+    choice = try_laws(
+        [make_law(name, scale, data) for name in names],
+        data,
+        scatter=scatter,
+        wrong_rate=wrong_rate,
+        seed=seed,
+        spare=(lambda: make_law("smooth", scale, data)) if len(names) == len(LAWS) else None,
+    )
+    best = choice.best
+    rows, modes, notes = tables.make_table(best, choice.mixture, data, scale_u=scale_u)
+    notes = [*notes, *checks.remarks(choice, rows, used, celsius)]
     residual = {id(p): float(r) for p, r in zip(used, best.residuals, strict=True)}
     points = tuple(
         Point(
@@ -274,7 +330,7 @@ def _fit_temperature(
         covariance=covariance_of(best.law.parameters(best.draws)),
         table=rows,
         points=points,
-        candidates=tuple(candidate for _, candidate in ranked),
+        candidates=choice.candidates,
         scatter=interval_of(best.scatter_value, best.scatter, "1"),
         scale_uncertainty=scale_u,
         shape_modes=modes,

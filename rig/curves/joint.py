@@ -18,7 +18,7 @@ from rig.curves.curveset import Joint, Parameter, Row
 from rig.curves.laws import PowerLaw
 from rig.curves.likelihood import Scatter
 from rig.curves.points import Threshold
-from rig.curves.posterior import Data, Fitted, fit_law
+from rig.curves.posterior import Data, Fitted
 
 
 class _Slice:
@@ -84,7 +84,7 @@ def fit_joint(
         scale_u: Common relative standard uncertainty of the forces.
         seed: Of the sampling.
     """
-    from rig.curves.fit import LAWS, as_data, choose, scale_of
+    from rig.curves.fit import LAWS, as_data, scale_of, try_laws
 
     points = [point for used, _ in groups for point in used]
     celsius = np.array([point.temperature_c for point in points])
@@ -94,18 +94,17 @@ def fit_joint(
     names = LAWS if model == "auto" else (model,)
     if len(points) < 8 and model == "auto":
         names = ("power",)
-    fits = [
-        fit_law(
-            PowerLaw(scale, with_yield="yield" in name, with_melt="melt" in name, joint=True),
-            data,
-            scatter=scatter,
-            wrong_rate=wrong_rate,
-            seed=seed,
-        )
-        for name in names
-    ]
-    ranked = choose(fits, len(points))
-    best = ranked[0][0]
+    choice = try_laws(
+        [
+            PowerLaw(scale, with_yield="yield" in name, with_melt="melt" in name, joint=True)
+            for name in names
+        ],
+        data,
+        scatter=scatter,
+        wrong_rate=wrong_rate,
+        seed=seed,
+    )
+    best = choice.best
     separate = sum(2 * fitted.count - 2 * fitted.log_likelihood for _, fitted in groups)
     together = 2 * best.count - 2 * best.log_likelihood
     agrees = together <= separate + 4.0
@@ -119,15 +118,18 @@ def fit_joint(
             f"against {separate:.1f}): trust the single curves"
         )
     tables_by: dict[float, tuple[Row, ...]] = {}
-    assert isinstance(best.law, PowerLaw)
     start = 0
     for used, _ in groups:
         part = slice(start, start + len(used))
         start += len(used)
         own = Data(data.log_force[part], data.low[part], data.high[part], data.force_sd[part])
-        tables_by[used[0].temperature_c] = _table(
-            ranked, own, used[0].temperature_c, scale_u=scale_u
-        )
+        celsius_here = used[0].temperature_c
+        held = [
+            (replace(fitted, law=_Slice(fitted.law, celsius_here)), weight)
+            for fitted, weight in choice.mixture
+            if isinstance(fitted.law, PowerLaw)
+        ]
+        tables_by[celsius_here] = tables.make_table(held[0][0], held, own, scale_u=scale_u)[0]
     return Joint(
         model=best.law.name,
         reference_c=reference_c,
@@ -137,19 +139,6 @@ def fit_joint(
         tables=tables_by,
         notes=tuple(notes),
     )
-
-
-def _table(
-    ranked: Sequence[tuple[Fitted, object]], data: Data, temperature_c: float, *, scale_u: float
-) -> tuple[Row, ...]:
-    held: list[tuple[Fitted, float]] = []
-    for fitted, candidate in ranked:
-        weight = float(getattr(candidate, "weight"))  # noqa: B009
-        if weight > 0.01 or not held:
-            assert isinstance(fitted.law, PowerLaw)
-            held.append((replace(fitted, law=_Slice(fitted.law, temperature_c)), weight))
-    rows, _, _ = tables.make_table(held[0][0], held, data, scale_u=scale_u)
-    return rows
 
 
 def shift_factor(activation_kj_mol: float, *, from_c: float, to_c: float) -> float:

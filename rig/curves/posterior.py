@@ -85,20 +85,6 @@ class Fitted:
     residuals: Array
     run_sd: Array
 
-    def aicc(self, n: int) -> float:
-        """Akaike's criterion with the small-sample term (Hurvich & Tsai 1989, Biometrika 76, 297).
-
-        Infinite where there are too few thresholds for the number of parameters.
-        """
-        left = n - self.count - 1.0
-        if left < 0.5:
-            return math.inf
-        return (
-            2.0 * self.count
-            - 2.0 * self.log_likelihood
-            + (2.0 * self.count * (self.count + 1.0) / left)
-        )
-
 
 class Posterior:
     """Log-density of a law's coordinates and of the scatter, in batches."""
@@ -188,31 +174,75 @@ def central(law: Law, data: Data, draws: Array, d: int) -> Array:
     return np.asarray(draws[nearest].mean(axis=0))
 
 
-def fit_law(
+@dataclass(frozen=True, slots=True)
+class Sighted:
+    """A law whose mode is known and whose posterior is not yet sampled."""
+
+    posterior: Posterior
+    mode: sampling.Mode
+    covariance: Array
+    log_likelihood: float
+    log_evidence: float
+
+    @property
+    def law(self) -> Law:
+        """The law."""
+        return self.posterior.law
+
+    @property
+    def count(self) -> float:
+        """Free parameters as `Fitted.count` has them."""
+        return float(self.posterior.d + 1 - ("p" in self.law.coordinates))
+
+
+def sight(
     law: Law,
     data: Data,
     *,
     scatter: Scatter = "student",
     wrong_rate: float = 0.0,
     seed: int = 1,
-) -> Fitted:
-    """The posterior of a law, explored.
+) -> Sighted:
+    """The mode of a law's posterior, and a first guess of its evidence from the curvature there.
 
     Args:
         law: The law.
         data: Thresholds.
         scatter: Distribution of the scatter.
         wrong_rate: Probability that a threshold comes from a wrong verdict.
-        seed: Of the sample; the same seed gives the same result.
+        seed: Of the starting points.
     """
     rng = np.random.default_rng(seed)
     posterior = Posterior(law, data, scatter=scatter, wrong_rate=wrong_rate)
     mode = sampling.find_mode(posterior, posterior.starts(rng, 400), posterior.bounds)
-    sample = sampling.draw_sample(posterior, mode, posterior.bounds, rng=rng)
-    d = posterior.d
+    covariance = sampling.curvature_covariance(posterior, mode.point, posterior.bounds)
+    return Sighted(
+        posterior=posterior,
+        mode=mode,
+        covariance=covariance,
+        log_likelihood=float(posterior.log_likelihood(mode.point[None])[0]),
+        log_evidence=sampling.log_evidence(mode, covariance),
+    )
+
+
+def explore(sighted: Sighted, *, seed: int = 1) -> Fitted:
+    """The posterior of a law, sampled.
+
+    Args:
+        sighted: The law with its mode.
+        seed: Of the sample; the same seed gives the same result.
+    """
+    posterior, mode = sighted.posterior, sighted.mode
+    law, data, d = posterior.law, posterior.data, posterior.d
+    sample = sampling.draw_sample(
+        posterior,
+        mode,
+        posterior.bounds,
+        covariance=sighted.covariance,
+        rng=np.random.default_rng(seed),
+    )
     point = central(law, data, sample.draws, d)
-    best = float(posterior.log_likelihood(mode.point[None])[0])
-    count = float(d + 1 - ("p" in law.coordinates))
+    best, count = sighted.log_likelihood, sighted.count
     if law.name == "smooth":
         # The mode of a penalised curve overfits; its centre does not. Effective number of
         # parameters after Spiegelhalter et al. 2002, J. R. Stat. Soc. B 64, 583.
@@ -229,8 +259,19 @@ def fit_law(
         scatter_value=float(np.exp(point[d])),
         log_likelihood=best,
         count=count,
-        log_evidence=sampling.log_evidence(mode, sample),
+        log_evidence=sampling.log_evidence(mode, np.cov(sample.draws, rowvar=False)),
         converged=mode.converged and sample.acceptance > 0.02 and sample.mixing < 0.25,
         residuals=np.asarray(((data.middle - centre) / spread)[0]),
         run_sd=np.exp(sample.draws[:, -posterior.runs - 1]) if posterior.runs else np.empty(0),
     )
+
+
+def aicc(log_likelihood: float, count: float, n: int) -> float:
+    """Akaike's criterion with the small-sample term (Hurvich & Tsai 1989, Biometrika 76, 297).
+
+    Infinite where there are too few thresholds for the number of parameters.
+    """
+    left = n - count - 1.0
+    if left < 0.5:
+        return math.inf
+    return 2.0 * count - 2.0 * log_likelihood + 2.0 * count * (count + 1.0) / left

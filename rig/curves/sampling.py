@@ -68,7 +68,7 @@ def gradient(density: LogDensity, point: Array, bounds: Array) -> tuple[float, A
     return float(values[-1]), np.asarray((values[:d] - values[d : 2 * d]) / (up - down))
 
 
-def find_mode(density: LogDensity, starts: Array, bounds: Array, *, polish: int = 4) -> Mode:
+def find_mode(density: LogDensity, starts: Array, bounds: Array, *, polish: int = 3) -> Mode:
     """The highest point reached from many starts.
 
     Args:
@@ -95,7 +95,7 @@ def find_mode(density: LogDensity, starts: Array, bounds: Array, *, polish: int 
             jac=True,
             method="L-BFGS-B",
             bounds=bounds,
-            options={"maxiter": 200, "ftol": 1e-10, "gtol": 1e-6},
+            options={"maxiter": 100, "ftol": 1e-9, "gtol": 1e-5},
         )
         found.append((-float(result.fun), np.asarray(result.x, float)))
     found.sort(key=lambda pair: -pair[0])
@@ -141,10 +141,11 @@ def draw_sample(
     mode: Mode,
     bounds: Array,
     *,
+    covariance: Array,
     rng: np.random.Generator,
-    chains: int = 80,
-    burn: int = 100,
-    steps: int = 240,
+    chains: int = 160,
+    burn: int = 50,
+    steps: int = 96,
     thin: int = 6,
 ) -> Sample:
     """Draws of a posterior, started about its mode.
@@ -153,6 +154,7 @@ def draw_sample(
         density: Log-density, in batches.
         mode: Where to start.
         bounds: Lower and upper bounds, shape (d, 2).
+        covariance: About the mode, for the start.
         rng: Source of randomness.
         chains: Number of chains, even.
         burn: Steps thrown away.
@@ -161,11 +163,9 @@ def draw_sample(
     """
     d = len(mode.point)
     chains = max(chains, 4 * d + 4 & ~1)
-    covariance = curvature_covariance(density, mode.point, bounds)
     state = rng.multivariate_normal(mode.point, covariance, size=chains, method="eigh")
-    for row in range(2):  # fold back into the box
-        state = bounds[:, 0] + np.abs(state - bounds[:, 0]) if row == 0 else state
-        state = bounds[:, 1] - np.abs(bounds[:, 1] - state)
+    state = bounds[:, 0] + np.abs(state - bounds[:, 0])  # folded back into the box
+    state = bounds[:, 1] - np.abs(bounds[:, 1] - state)
     state = np.clip(state, bounds[:, 0], bounds[:, 1])
     value = density(state)
     lost = ~np.isfinite(value) | (value < mode.log_density - 15.0 - 2.0 * d)
@@ -207,9 +207,9 @@ def draw_sample(
     return Sample(draws.reshape(-1, d), accepted / (steps * chains), float(between.max()))
 
 
-def log_evidence(mode: Mode, sample: Sample) -> float:
-    """Log of the integral of the density, by Laplace with the covariance of the sample."""
+def log_evidence(mode: Mode, covariance: Array) -> float:
+    """Log of the integral of the density, by Laplace with the covariance of a sample."""
     d = len(mode.point)
-    covariance = np.atleast_2d(np.cov(sample.draws, rowvar=False)) + 1e-18 * np.eye(d)
+    covariance = np.atleast_2d(covariance) + 1e-18 * np.eye(d)
     _, log_det = np.linalg.slogdet(covariance)
     return mode.log_density + 0.5 * d * math.log(2.0 * math.pi) + 0.5 * float(log_det)
