@@ -104,8 +104,14 @@ class Judge:
 
     def _is_heard(self) -> bool:
         assert self._listener is not None
-        score = self._listener.tone.overall()
-        return score is not None and score.z >= self.settings.heard_z
+        tone, settings = self._listener.tone, self.settings
+        score = tone.overall()
+        if score is None:
+            return False
+        if score.z >= settings.heard_z:
+            return True
+        lines = tone.lines()
+        return lines is not None and lines.z >= settings.lines_z
 
     def _skip(self, train: TrainEvidence) -> Judgement:
         assert self._listener is not None
@@ -125,6 +131,7 @@ class Judge:
         exponent = settings.calibration_intercept + settings.calibration_slope * train.llr
         p_skip = 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, exponent))))
         score = listener.tone.overall()
+        lines = listener.tone.lines()
         looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
         heard = sum(k.z >= 0.5 * settings.heard_z for k in looks) / len(looks) if looks else 0.0
         counted = verdict is Verdict.SKIP or train.llr >= settings.suspect_skip
@@ -136,6 +143,11 @@ class Judge:
             "comb_lines": float(score.lines) if score else 0.0,
             "comb_db": score.mean_db if score else 0.0,
             "rate_ratio": score.ratio if score else 0.0,
+            "lines_z": lines.z if lines else 0.0,
+            "lines_share": lines.share if lines else 0.0,
+            "lines_best": lines.best_share if lines else 0.0,
+            "lines_best_ratio": lines.best_ratio if lines else 0.0,
+            "lines_db": lines.strongest_db if lines else 0.0,
             "move_power": listener.move.mean_power,
             "rest_power": listener.before.mean_power,
             "motor_to_rest_db": max((k.motor_to_rest_db for k in looks), default=-60.0),
@@ -193,12 +205,12 @@ class Judge:
         if move.hops < settings.least_steady_s * listener.grid.frame_rate_hz:
             return void(Reason.TOO_SHORT, train, "too little steady motion to judge")
         if not self._is_heard():
-            other = listener.tone.other_rate()
-            if other is not None and other[1] > settings.wrong_rate_z:
+            other = listener.tone.lines()
+            if other is not None and other.best_share > 2 * other.share + settings.wrong_rate_z:
                 return void(
                     Reason.WRONG_STEP_RATE,
                     train,
-                    f"the motor was heard at {other[0]:.3f} times the commanded rate",
+                    f"the motor was heard at {other.best_ratio:.3f} times the commanded rate",
                 )
             return void(
                 Reason.MOTOR_NOT_HEARD, train, "the commanded step rate is not in the sound"

@@ -31,7 +31,9 @@ LOWEST_LINE_HZ = 20.0
 #: Width of the neighbourhood that a line is compared with, in Hz.
 NEIGHBOURHOOD_HZ = 48.0
 #: Whitened levels are cut off here, in dB, so that no single line decides.
-WHITE_LOW_DB, WHITE_HIGH_DB = -6.0, 20.0
+WHITE_LOW_DB, WHITE_HIGH_DB = -6.0, 50.0
+#: In a comb's mean a line counts no more than this, in dB, so that no single one decides.
+LINE_CAP_DB = 20.0
 #: How far the motor's clock and the sound card's may disagree (one in ...).
 TOLERANCE = 0.012
 #: Numbers of lines over which a comb is averaged; the best one counts.
@@ -113,7 +115,7 @@ class Comb:
 
     def _means(self, white: FloatArray, places: NDArray[np.int64]) -> NDArray[np.float64]:
         """Mean whitened level over the first lines, shape (combs, sizes)."""
-        values = white[places].astype(np.float64)
+        values = np.minimum(white[places], LINE_CAP_DB).astype(np.float64)
         counted = places * self.bin_hz >= self.low_hz
         total = np.cumsum(values * counted, axis=1)
         number = np.maximum(np.cumsum(counted, axis=1), 1)
@@ -141,22 +143,125 @@ class Comb:
         )
 
 
-def search_rate(
-    white: FloatArray, *, rate_hz: float, bin_hz: float, low_hz: float, lines: int = 16
-) -> tuple[float, float]:
-    """The comb that stands out most, at any rate from a fifth to four times the commanded one.
+#: Orders of the electrical rate at which motors are heard most: its first multiples, the step rate
+#: (order 4) and its multiples, and the rates of 2 to 256 microsteps with their first multiples.
+STRONG_ORDERS = np.array(
+    sorted(
+        {1, 2, 3, 5, 6, 7}
+        | {4 * k for k in range(1, 17)}
+        | {4 * 2**m * k for m in range(1, 9) for k in (1, 2, 3)}
+    ),
+    np.float64,
+)
+#: A line may lie this far from where the command puts it: a part of its frequency, and Hz.
+LINE_PART, LINE_HZ = 0.0008, 0.35
+#: How far the motor's and the sound card's clocks may differ.
+CLOCK_PART = 0.003
+#: Peaks that are looked at.
+MOST_PEAKS = 80
 
-    Returns:
-        Ratio to the commanded rate, and its standing-out in spreads of all the combs tried.
+
+@dataclass(frozen=True, slots=True)
+class LineScore:
+    """How much of what stands out in the spectrum lies on the commanded orders.
+
+    Attributes:
+        share: Part of the peaks' summed heights that the commanded rate explains, 0 to 1.
+        chance: The same for rates that nobody commanded, at the middle.
+        z: ``share`` in spreads of ``chance``.
+        best_ratio: The rate that explains most, over the commanded one.
+        best_share: What that one explains.
+        strongest_db: Height of the strongest explained peak, in dB.
     """
-    ratios = np.exp(np.arange(math.log(0.2), math.log(4.0), 0.002))
-    harmonic = np.arange(1, lines + 1)
-    place = np.rint(ratios[:, None] * rate_hz * harmonic[None, :] / bin_hz).astype(np.int64)
-    inside = (place < len(white)) & (place * bin_hz >= low_hz)
-    values = white[np.minimum(place, len(white) - 1)].astype(np.float64) * inside
-    number = np.maximum(inside.sum(axis=1), 1)
-    mean = values.sum(axis=1) / number * np.sqrt(np.minimum(number, lines) / lines)
-    middle = float(np.median(mean))
-    spread = 1.4826 * float(np.median(np.abs(mean - middle))) + 0.05
-    best = int(mean.argmax())
-    return float(ratios[best]), (float(mean[best]) - middle) / spread
+
+    share: float
+    chance: float
+    z: float
+    best_ratio: float
+    best_share: float
+    strongest_db: float
+
+
+def spectrum_peaks(
+    white: FloatArray, growth: FloatArray | None, *, bin_hz: float, low_hz: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Frequencies in Hz and heights in dB of the highest peaks that came with the motion.
+
+    Args:
+        white: Whitened level, shape (bins,).
+        growth: Level over that of the rest before the move, in dB; None where there was none.
+        bin_hz: Width of a bin.
+        low_hz: Peaks below are left out.
+    """
+    low = max(2, int(low_hz / bin_hz))
+    inner = white[low:-2].astype(np.float64)
+    left, right = white[low - 1 : -3], white[low + 1 : -1]
+    top = (inner > left) & (inner >= right) & (inner > 4.0)
+    place = np.flatnonzero(top)
+    height = inner[place]
+    if growth is not None:
+        height = np.minimum(height, growth[low:-2][place])
+    good = height > 3.0
+    place, height = place[good], height[good]
+    if len(place) > MOST_PEAKS:
+        chosen = np.sort(np.argsort(-height, kind="stable")[:MOST_PEAKS])
+        place, height = place[chosen], height[chosen]
+    a, b, c = (white[low + place + k].astype(np.float64) for k in (-1, 0, 1))
+    bend = a - 2 * b + c
+    shift = np.where(bend < -1e-6, 0.5 * (a - c) / np.minimum(bend, -1e-6), 0.0)
+    return (low + place + np.clip(shift, -0.5, 0.5)) * bin_hz, height
+
+
+def _explained(
+    peaks_hz: NDArray[np.float64],
+    heights: NDArray[np.float64],
+    rates_hz: NDArray[np.float64],
+    allowed_part: float,
+) -> NDArray[np.float64]:
+    """Share of the heights that lies on the strong orders of each rate."""
+    order = peaks_hz[None, :] / rates_hz[:, None]
+    right = np.clip(np.searchsorted(STRONG_ORDERS, order.ravel()), 1, len(STRONG_ORDERS) - 1)
+    right = right.reshape(order.shape)
+    near = np.minimum(
+        np.abs(order - STRONG_ORDERS[right - 1]), np.abs(order - STRONG_ORDERS[right])
+    )
+    hit = near * rates_hz[:, None] <= allowed_part * peaks_hz[None, :] + LINE_HZ
+    total = float(heights.sum()) + 10.0
+    share: NDArray[np.float64] = (hit * heights[None, :]).sum(axis=1) / total
+    return share
+
+
+def score_lines(
+    peaks_hz: NDArray[np.float64], heights: NDArray[np.float64], electrical_rate_hz: float
+) -> LineScore:
+    """Whether the peaks lie on the orders of the commanded rate rather than on another's."""
+    if len(peaks_hz) == 0:
+        return LineScore(0.0, 0.0, 0.0, 1.0, 0.0, 0.0)
+    fine = np.linspace(1 - CLOCK_PART, 1 + CLOCK_PART, 9)
+    rates = np.exp(np.arange(math.log(0.24), math.log(4.2), 0.004))
+    wide = (rates[:, None] * fine[None, :]).ravel() * electrical_rate_hz
+    others = _explained(peaks_hz, heights, wide, LINE_PART).reshape(len(rates), len(fine))
+    other = others.max(axis=1)
+    own = _explained(peaks_hz, heights, fine * electrical_rate_hz, LINE_PART)
+    share = float(own.max())
+    ratio = float(fine[int(own.argmax())])
+    shared = np.array(SHARED_RATIOS)
+    foreign = np.abs(rates[:, None] / shared[None, :] - 1).min(axis=1) > 0.008
+    middle = float(np.median(other[foreign]))
+    spread = max(
+        1.4826 * float(np.median(np.abs(other[foreign] - middle))),
+        float(np.quantile(other[foreign], 0.9)) - middle,
+        0.02,
+    )
+    best = int(other.argmax())
+    places = electrical_rate_hz * ratio * STRONG_ORDERS
+    near = np.abs(peaks_hz[:, None] - places[None, :]).min(axis=1)
+    explained = near <= LINE_PART * peaks_hz + LINE_HZ
+    return LineScore(
+        share=share,
+        chance=middle,
+        z=(share - middle) / spread,
+        best_ratio=float(rates[best]),
+        best_share=float(other[best]),
+        strongest_db=float((heights * explained).max()),
+    )

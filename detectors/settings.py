@@ -37,7 +37,8 @@ class DetectorSettings:
         heard_z: Least standing-out of the commanded comb of lines, in spreads of other combs.
         heard_part: Least fraction of the looks in which the motor is heard, for clean.
         motor_to_rest_db: Least level of the motor's lines against all the rest, for clean.
-        wrong_rate_z: Standing-out at which another rate than the commanded one is believed.
+        lines_z: The same for the peaks that lie on the commanded orders.
+        wrong_rate_z: Share of the peaks that another rate must explain to be believed.
         lost_part: Greatest fraction of the move that may be missing from the sound.
         railed_part: Greatest fraction of samples in flat tops, for clean.
         least_steady_s: Least length of steady motion that can be judged clean, in s.
@@ -61,7 +62,8 @@ class DetectorSettings:
     heard_z: float = 5.0
     heard_part: float = 0.7
     motor_to_rest_db: float = -15.0
-    wrong_rate_z: float = 8.0
+    lines_z: float = 4.0
+    wrong_rate_z: float = 0.25
     lost_part: float = 0.03
     railed_part: float = 0.01
     least_steady_s: float = 0.5

@@ -15,7 +15,9 @@ from detectors.orders import (
     TOP_HZ,
     Comb,
     CombScore,
-    search_rate,
+    LineScore,
+    score_lines,
+    spectrum_peaks,
     whitened_db,
 )
 
@@ -62,6 +64,7 @@ class MotorTone:
         self._look: list[FloatArray] = []
         self._look_white: list[FloatArray] = []
         self._white_sum = np.zeros(self.bins, np.float64)
+        self._level_sum = np.zeros(self.bins, np.float64)
         self.spectra = 0
         self.looks: list[Look] = []
 
@@ -100,6 +103,7 @@ class MotorTone:
             self._look.append(power)
             self._look_white.append(white)
             self._white_sum += white
+            self._level_sum += 10.0 * np.log10(power + np.float32(1e-20))
             self.spectra += 1
             begin += self.advance
             self._taken += self.advance
@@ -151,16 +155,21 @@ class MotorTone:
             return None
         return self.comb.score((self._white_sum / self.spectra).astype(np.float32))
 
-    def other_rate(self) -> tuple[float, float] | None:
-        """The comb that stands out most at any rate, see `search_rate`."""
+    def lines(self) -> LineScore | None:
+        """Whether the lines that came with the motion lie on the commanded orders."""
         if not self.spectra:
             return None
-        return search_rate(
-            (self._white_sum / self.spectra).astype(np.float32),
-            rate_hz=self.step_rate_hz,
-            bin_hz=self.bin_hz,
-            low_hz=LOWEST_LINE_HZ,
-        )
+        white = (self._white_sum / self.spectra).astype(np.float32)
+        rest = self._rest_white()
+        growth = None
+        if rest is not None:
+            from scipy.ndimage import maximum_filter1d
+
+            # The rest is short: what stands two bins beside a line may be its foot.
+            around = 10.0 * np.log10(maximum_filter1d(rest, 5) + 1e-20)
+            growth = (self._level_sum / self.spectra - around).astype(np.float32)
+        peaks_hz, heights = spectrum_peaks(white, growth, bin_hz=self.bin_hz, low_hz=LOWEST_LINE_HZ)
+        return score_lines(peaks_hz, heights, self.step_rate_hz / 4.0)
 
     def rest_tone(self) -> CombScore | None:
         """Score of the commanded comb in the rest before the move, where it was heard."""
