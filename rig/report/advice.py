@@ -1,0 +1,157 @@
+"""Force needed against force available over flow, and the limit that binds first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from rig.report.comparison import Line
+from rig.report.look import COLOURS, INK, PAPER, end_labels, label_axes, new_figure, our_look
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_AVAILABLE = (COLOURS["heat2"][0], COLOURS["heat3"][0], COLOURS["heat5"][0], COLOURS["heat1"][0])
+
+
+@dataclass(frozen=True, slots=True)
+class Available:
+    """What a motor, ratio and current can push.
+
+    Attributes:
+        name: The candidate.
+        flow_mm3_s: Rising flows, in mm3/s.
+        force_n: Force at each, in N.
+        usable_n: The same less the stated margin, in N; empty where no margin was asked for.
+        holds_mm3_s: Flow that can be held with the margin, in mm3/s; None where there is none.
+        binds: What limits it, in a word or two.
+    """
+
+    name: str
+    flow_mm3_s: Sequence[float]
+    force_n: Sequence[float]
+    usable_n: Sequence[float] = ()
+    holds_mm3_s: float | None = None
+    binds: str = ""
+
+
+def draw_advice(
+    needed: Line,
+    available: Sequence[Available],
+    *,
+    melt_limit_mm3_s: float | None = None,
+    wanted_mm3_s: float | None = None,
+    sentence: str = "",
+    width_in: float = 7.2,
+) -> Figure:
+    """The chart of an advice.
+
+    Args:
+        needed: Force that the hot end needs, with its band.
+        available: One entry a candidate.
+        melt_limit_mm3_s: Greatest flow that melts, in mm3/s.
+        wanted_mm3_s: Flow that was asked for, in mm3/s.
+        sentence: What is concluded, as the heading.
+        width_in: Width of the figure, in inches.
+    """
+    import textwrap
+
+    with our_look():
+        figure = new_figure(width_in, 0.62 * width_in + 0.4)
+        axes = figure.subplots()
+        axes.fill_between(
+            needed.flow_mm3_s, needed.lower_n, needed.upper_n, color=INK, alpha=0.15, linewidth=0
+        )
+        axes.plot(needed.flow_mm3_s, needed.force_n, color=INK)
+        right = 1.12 * max(
+            [needed.flow_mm3_s[-1], wanted_mm3_s or 0.0, melt_limit_mm3_s or 0.0]
+            + [one.holds_mm3_s or 0.0 for one in available]
+        )
+        top = 1.18 * max([max(needed.upper_n)] + [f for one in available for f in one.force_n[:1]])
+        axes.set_xlim(0.0, right)
+        axes.set_ylim(0.0, top)
+        end_labels(
+            axes,
+            [
+                (
+                    needed.flow_mm3_s[-1],
+                    needed.upper_n[-1],
+                    f"needed: {needed.name}" if needed.name else "needed",
+                    INK,
+                )
+            ],
+        )
+        for index, one in enumerate(available):
+            _candidate(axes, one, _AVAILABLE[index % len(_AVAILABLE)], right, say_margin=index == 0)
+        for flow, words, name in (
+            (melt_limit_mm3_s, "melt limit", "skip"),
+            (wanted_mm3_s, "wanted", "soft"),
+        ):
+            if flow is not None:
+                colour = COLOURS[name][0]
+                axes.axvline(flow, color=colour, lw=1.1, ls=(0, (5, 3)))
+                axes.annotate(
+                    words,
+                    (flow, 0.0),
+                    xytext=(-4, 5),
+                    textcoords="offset points",
+                    rotation=90,
+                    ha="right",
+                    fontsize=8,
+                    color=colour,
+                )
+        label_axes(axes, x="flow, mm³/s", y="force, N")
+        if sentence:
+            axes.set_title(
+                textwrap.fill(sentence, int(12 * width_in)), fontsize=9.5, fontweight="normal"
+            )
+        return figure
+
+
+def _candidate(axes: Axes, one: Available, colour: str, right: float, *, say_margin: bool) -> None:
+    end = min(right, one.flow_mm3_s[-1])
+    axes.plot(one.flow_mm3_s, one.force_n, color=colour)
+    axes.annotate(
+        f"available: {one.name}",
+        (end, _at(one.flow_mm3_s, one.force_n, end)),
+        xytext=(-6, 7),
+        textcoords="offset points",
+        ha="right",
+        fontweight="bold",
+        color=colour,
+    )
+    if len(one.usable_n):
+        axes.plot(one.flow_mm3_s, one.usable_n, color=colour, lw=1.2, ls=(0, (2, 2)))
+        if say_margin:
+            axes.annotate(
+                "less the margin",
+                (end, _at(one.flow_mm3_s, one.usable_n, end)),
+                xytext=(-6, -11),
+                textcoords="offset points",
+                ha="right",
+                fontsize=8,
+                color=colour,
+            )
+    if one.holds_mm3_s is None:
+        return
+    line = one.usable_n if len(one.usable_n) else one.force_n
+    force = _at(one.flow_mm3_s, line, one.holds_mm3_s)
+    axes.plot([one.holds_mm3_s], [force], "o", ms=7, mfc=PAPER, mec=colour, mew=1.8)
+    axes.annotate(
+        f"{one.holds_mm3_s:.3g} mm³/s" + (f"\nlimit: {one.binds}" if one.binds else ""),
+        (one.holds_mm3_s, force),
+        xytext=(9, -8),
+        textcoords="offset points",
+        va="top",
+        color=INK,
+        fontsize=8.5,
+        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+    )
+
+
+def _at(xs: Sequence[float], ys: Sequence[float], x: float) -> float:
+    import numpy as np
+
+    return float(np.interp(x, xs, ys))
