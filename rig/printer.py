@@ -1,92 +1,660 @@
 """The verbs on one printer: connect, read back, prepare, heat, extrude, stop, restore.
 
 Nothing here switches the firmware's cold-extrusion protection off and nothing is ever saved to its
-memory.
+memory: after a restart the printer is as its owner left it.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import re
+from collections import deque
+from collections.abc import Callable
 
-from rig.printer_motion import Move
+from rig.clock import Clock
+from rig.errors import (
+    CommandRefusedError,
+    FirmwareResetError,
+    LinkError,
+    ReplyTimeoutError,
+    UnfitBenchError,
+)
+from rig.link import events as ev
+from rig.link.conversation import Link, Port
+from rig.link.dialect import Dialect
+from rig.link.exchange import Notice, Reply
+from rig.printer_heat import wait_until_steady
+from rig.printer_motion import MotionTools, Move
+from rig.printer_plan import plan_move
+from rig.printer_settings import (
+    DriverReport,
+    capabilities,
+    parse_current,
+    parse_driver_report,
+    parse_settings,
+)
 from rig.printer_types import Identity, MoveResult, PrinterSettings, TemperatureReading
 
-if TYPE_CHECKING:
-    from rig.clock import Clock
-    from rig.link.conversation import Link
+__all__ = [
+    "DriverReport",
+    "Identity",
+    "Move",
+    "MoveResult",
+    "Printer",
+    "PrinterSettings",
+    "TemperatureReading",
+    "wait_until_steady",
+]
 
-__all__ = ["Identity", "Move", "MoveResult", "Printer", "PrinterSettings", "TemperatureReading"]
+#: A board that restarts when the port is opened is silent this long before its banner, in s.
+_BOOT_SILENCE_S = 2.5
+_BOOT_QUIET_S = 1.0
+_BOOT_LIMIT_S = 10.0
+_CONNECT_TRIES = 4
+#: Start latency and barrier of a small move, where it was not calibrated, in s.
+_USUAL_LATENCY_S = 0.1
+#: The calibrating moves: so long and so fast.
+_CALIBRATION_MM = (0.1, 0.6)
+_CALIBRATION_MM_S = 1.0
+#: Where the extruder's position is set to before each move: after a restart it would be 0.
+_MARKER_MM = 3.0
+#: Drivers set current in steps; a read-back this near the request is that step.
+_CURRENT_STEP_A = 0.06
+_CURRENT_ROOM_A = 0.0015
+_TARGET_ROOM_C = 1.0
 
 
 class Printer:
     """One printer behind one link.
 
     Attributes:
+        link, clock, dialect: The conversation, the time base, the language.
+        filament_diameter_mm: Diameter of the filament, in mm.
+        identity: What `connect` learnt, or None.
+        settings: What `read_settings` found last, or None.
         last_temperature: The newest report of the hot end, whoever asked for it, or None.
         target_c: The target that this program set last, in degrees Celsius (0 is off).
-        settings: What `read_settings` found last, or None.
-        notices: Unasked-for remarks of the firmware that a ledger should keep.
+        has_heated: Whether this program ever switched the heater on.
+        current_a: The current that this program set last, as read back where that is possible.
+        notices: The newest remarkable things that the firmware or the link did.
+        barrier_latency_s: Start latency and round trips of a move, in s, as calibrated.
+        barrier_waits: Whether the end of a move can be seen at all; None before the calibration.
     """
 
-    last_temperature: TemperatureReading | None
-    target_c: float
-    settings: PrinterSettings | None
-
     def __init__(self, link: Link, *, clock: Clock, filament_diameter_mm: float) -> None:
-        raise NotImplementedError
+        self.link = link
+        self.clock = clock
+        self.dialect: Dialect = link.dialect
+        self.filament_diameter_mm = filament_diameter_mm
+        self.identity: Identity | None = None
+        self.settings: PrinterSettings | None = None
+        self.last_temperature: TemperatureReading | None = None
+        self.target_c = 0.0
+        self.target_set_s = clock.now()
+        self.has_heated = False
+        self.current_a: float | None = None
+        self.notices: deque[Notice] = deque(maxlen=1000)
+        self.barrier_latency_s = _USUAL_LATENCY_S
+        self.start_latency_s = _USUAL_LATENCY_S / 2.0
+        self.barrier_waits: bool | None = None
+        self._found: dict[str, float] = {}
+        self._changed: list[str] = []
+        self._reports_by_itself = False
+        self._move: Move | None = None
+        link.on_temperature = self._heard_temperature
+
+    # -- getting acquainted ---------------------------------------------------------------------
 
     def connect(self) -> Identity:
-        """Wait until the board is ready, restart the line numbers, ask who it is."""
-        raise NotImplementedError
+        """Wait until the board is ready, restart the line numbers, ask who it is.
+
+        Opening the port resets many boards; a line sent before their banner is lost. So nothing is
+        sent before it has been quiet for a second (ten at most). A board that keeps its state over
+        an opening gives no banner: its old state is not trusted either.
+
+        Raises:
+            ReplyTimeoutError: It never answered; the message says when the rate looks wrong.
+            FirmwareHaltedError: It is in its stopped state.
+        """
+        failure: LinkError | None = None
+        self.link.booted = False
+        garbage_before = self.link.garbage_bytes
+        for _ in range(_CONNECT_TRIES):
+            self.link.listen_for_boot(
+                quiet_s=_BOOT_QUIET_S, first_s=_BOOT_SILENCE_S, at_most_s=_BOOT_LIMIT_S
+            )
+            try:
+                self.link.end_line()
+                self.link.quiet(0.2, at_most_s=2.0)
+                self.link.restart_numbers()
+                reply = self._ask("identity", must=False)
+                self.temperature()
+            except (ReplyTimeoutError, FirmwareResetError) as error:
+                failure = error
+                continue
+            self._absorb()
+            self.identity = Identity(
+                text=self._identity_line(reply),
+                capabilities=capabilities(reply.lines if reply else ()),
+                booted=self.link.booted,
+            )
+            return self.identity
+        strange = self.link.garbage_bytes - garbage_before
+        rate = (
+            f"; {strange} of the bytes that came are no text, so link.baud = {self.link.baud} is "
+            "probably wrong (115200 and 250000 are common)"
+            if strange > 3
+            else ""
+        )
+        raise ReplyTimeoutError(
+            f"{self.link.port_name}: no firmware answers{rate}: check that the printer is on and "
+            f"that link.port and link.dialect fit ({failure})"
+        ) from failure
 
     def read_settings(self) -> PrinterSettings:
-        """Ask for everything that could falsify a measurement."""
-        raise NotImplementedError
+        """Ask for everything that could falsify a measurement. What is untold stays None."""
+        lines: list[str] = []
+        for text in self.dialect.lines("settings"):
+            lines.extend(self._exchange(text, must=False).lines)
+        found = parse_settings(lines, self.dialect)
+        for verb, value in (
+            ("get_steps", found.steps_per_mm),
+            ("get_max_feed", found.max_feed_mm_s),
+            ("get_acceleration_axis", found.acceleration_mm_s2),
+            ("get_acceleration_extrude", found.acceleration_mm_s2),
+            ("get_flow", found.flow_percent),
+            ("get_feed", found.feed_percent),
+            ("get_pressure", found.pressure_factor),
+        ):
+            if value is None and self._usable(verb):
+                lines.extend(self._labelled(verb))
+        self.settings = parse_settings(lines, self.dialect, current_a=self.read_current())
+        self._absorb()
+        return self.settings
+
+    def driver_report(self) -> DriverReport | None:
+        """The driver's own report: the current it really applies, its microsteps, its flags."""
+        reply = self._ask("driver_report", must=False)
+        return parse_driver_report(reply.lines) if reply and not reply.unknown else None
+
+    # -- preparing and putting back -------------------------------------------------------------
 
     def prepare(self) -> None:
-        """Bring the extruder into the state that a measurement needs, remembering what was found."""
-        raise NotImplementedError
+        """Bring the extruder into the state that a measurement needs, remembering what was found.
+
+        Flow and speed at 100 %, pressure compensation off, volumetric lengths off, motors kept on,
+        relative extrusion. Reads the settings first where that was not done, and reads back after.
+
+        Raises:
+            UnfitBenchError: A setting did not take.
+        """
+        if self.settings is None or not self._changed:
+            found = self.settings or self.read_settings()
+            for key, value in (
+                ("flow", found.flow_percent),
+                ("feed", found.feed_percent),
+                ("pressure", found.pressure_factor),
+                ("idle", found.idle_timeout_s),
+                ("current", found.run_current_a),
+                ("volumetric", found.volumetric_diameter_mm if found.volumetric else None),
+            ):
+                if value is not None:
+                    self._found.setdefault(key, value)
+        self._change("flow", "set_flow", percent=100.0)
+        self._change("feed", "set_feed", percent=100.0)
+        self._change("pressure", "set_pressure", factor=0.0)
+        self._change("volumetric", "volumetric_off")
+        self._change("idle", "set_idle", seconds=0.0)
+        if self._usable("report_temperature"):
+            self._change("report", "report_temperature", seconds=1.0)
+            self._reports_by_itself = True
+        self._remember("extrusion")
+        for text in self.dialect.lines("relative_extrusion"):  # last: others may cancel it
+            self._exchange(text)
+        after = self.read_settings()
+        for what, value, wanted in (
+            ("flow multiplier", after.flow_percent, 100.0),
+            ("speed multiplier", after.feed_percent, 100.0),
+            ("pressure compensation", after.pressure_factor, 0.0),
+            ("volumetric mode", after.volumetric and 1.0, 0.0),
+        ):
+            if value is not None and abs(value - wanted) > 1e-6:
+                raise UnfitBenchError(
+                    f"the {what} reads {value:g} after it was set to {wanted:g}: the firmware did "
+                    "not take it; set it on the printer itself, or correct the dialect file"
+                )
+
+    def restore(self) -> list[str]:
+        """Put back what `prepare` and `set_current` changed; returns what could not be.
+
+        Each step is tried even if another failed. Safe to call again.
+        """
+        undone: list[str] = []
+        dead: LinkError | None = None  # once the firmware is silent or gone, more waiting is vain
+        while self._changed:
+            key = self._changed[-1]
+            problem = ""
+            try:
+                problem = str(dead) if dead else self._put_back(key)
+            except CommandRefusedError as error:
+                problem = str(error)
+            except LinkError as error:
+                dead, problem = error, str(error)
+            self._changed.remove(key)
+            if problem:
+                undone.append(f"{_PLAIN[key]}: {problem}")
+        self._reports_by_itself = False
+        return undone
+
+    def arm_dead_man(self, seconds: float) -> bool:
+        """Let the firmware stop by itself when nothing is sent for ``seconds``; where it can.
+
+        Without it many firmwares keep heating after the computer has died. `restore` disarms it.
+        """
+        if not self._usable("dead_man"):
+            return False
+        self._change("dead_man", "dead_man", seconds=seconds)
+        return "dead_man" in self._changed
+
+    # -- heat -----------------------------------------------------------------------------------
 
     def temperature(self) -> TemperatureReading:
-        """One query of the hot end."""
-        raise NotImplementedError
+        """One query of the hot end. Raises `ReplyTimeoutError` where no report comes."""
+        for _ in range(2):
+            reply = self.link.command(self.dialect.line("temperature"), want_temperature=True)
+            if reply.temperature is not None and self.last_temperature is not None:
+                return self.last_temperature
+        raise ReplyTimeoutError(
+            f"{self.link.port_name}: {self.dialect.line('temperature')!r} brought no temperature: "
+            "correct replies.temperature in the dialect file"
+        )
 
     def set_target(self, temperature_c: float) -> None:
         """Set the hot end's target, in degrees Celsius, without waiting; 0 is off."""
-        raise NotImplementedError
+        if temperature_c > 0:
+            self.has_heated = True
+        # The target counts from before it is sent: an interrupt in between must not lose it.
+        self.target_c = temperature_c
+        self.target_set_s = self.clock.now()
+        for text in self.dialect.lines("heat", temperature_c=temperature_c):
+            self._exchange(text)
+        self.target_set_s = self.clock.now()
 
-    def set_current(self, current_a: float) -> None:
-        """Set the run current, in the driver's own unit, and read it back where possible."""
-        raise NotImplementedError
-
-    def read_current(self) -> float | None:
-        """The run current that the firmware has, in the driver's own unit; None if untold."""
-        raise NotImplementedError
-
-    def start_move(self, *, length_mm: float, speed_mm_s: float) -> Move:
-        """Begin one constant-speed extrusion; poll the `Move` until it is done."""
-        raise NotImplementedError
-
-    def stop_motion(self) -> None:
-        """Feed nothing more, and stop what is queued where the firmware can."""
-        raise NotImplementedError
+    def wait_until_steady(
+        self,
+        *,
+        band_c: float = 1.0,
+        dwell_s: float = 20.0,
+        tick: Callable[[TemperatureReading], None] | None = None,
+        deadline_s: float | None = None,
+    ) -> TemperatureReading:
+        """Wait until the hot end is steady at the target that was set; see `wait_until_steady`."""
+        return wait_until_steady(
+            self,
+            clock=self.clock,
+            temperature_c=self.target_c,
+            band_c=band_c,
+            dwell_s=dwell_s,
+            tick=tick,
+            deadline_s=deadline_s,
+        )
 
     def heaters_off(self) -> None:
-        """All heaters off, verified in a report. Raises `LinkError` if not acknowledged."""
-        raise NotImplementedError
+        """All heaters off, verified in a report, in whatever state the conversation is.
 
-    def restore(self) -> list[str]:
-        """Put back what `prepare` and `set_current` changed; returns what could not be."""
-        raise NotImplementedError
+        Raises:
+            LinkLostError: The port is gone.
+            CommandRefusedError: Not acknowledged, or the report still shows a target.
+        """
+        self._drop_move()
+        self.target_set_s = self.clock.now()
+        acknowledged = [
+            self.link.insist(text) is not None for text in self.dialect.lines("heaters_off")
+        ]
+        reply = self.link.insist(self.dialect.line("temperature"), want_temperature=True)
+        report = reply.temperature if reply is not None else None
+        if report is not None and report.target_c is not None:
+            off = report.target_c <= 0.0
+        else:
+            off = acknowledged[0] and reply is not None
+        if not off:
+            raise CommandRefusedError(
+                "the heater was told to go off and the printer did not confirm it"
+                + (f" (target still {report.target_c:g} C)" if report and report.target_c else "")
+            )
+        self.target_c = 0.0
 
-    def emergency(self) -> None:
-        """The firmware's emergency stop, sent bare, without waiting for an answer."""
-        raise NotImplementedError
+    # -- current --------------------------------------------------------------------------------
+
+    def set_current(self, current_a: float) -> None:
+        """Set the run current, in the driver's own unit, and read it back where possible.
+
+        Raises:
+            ValueError: The current is not positive.
+            CommandRefusedError: The firmware did not take it, or reads back another.
+        """
+        if not current_a > 0:
+            raise ValueError(f"a run current has to be positive, not {current_a:g} A")
+        if "current" not in self._found and (before := self.read_current()) is not None:
+            self._found["current"] = before
+        self._remember("current")
+        self.current_a = None
+        self._send_current(current_a)
+        self._absorb()
+
+    def read_current(self) -> float | None:
+        """The run current that the firmware has, in the driver's own unit; None if untold.
+
+        The value is given as it is read, however absurd: a driver whose step-down ran past zero
+        reports tens of amperes, and the caller has to see that it is not what was set.
+        """
+        reply = self._ask("get_current", must=False)
+        return self._current_in(reply) if reply is not None else None
 
     def verify(self) -> tuple[str, ...]:
         """Read current and target back; anomalies in the words of `MoveResult.anomalies`."""
-        raise NotImplementedError
+        found: list[str] = []
+        reply = self._ask("get_current", must=False)
+        if reply is not None:
+            found.extend(self._check_current(reply))
+        reading = self.temperature()
+        if reading.target_c is not None and abs(reading.target_c - self.target_c) > _TARGET_ROOM_C:
+            found.append(
+                f"settings-changed: the heater's target is {reading.target_c:g} C, "
+                f"set was {self.target_c:g} C"
+            )
+        found.extend(
+            f"stepped-down: the driver said {notice.text!r}"
+            for notice in self._absorb()
+            if notice.kind == "stepped-down"
+        )
+        return tuple(found)
+
+    # -- motion ---------------------------------------------------------------------------------
+
+    def start_move(self, *, length_mm: float, speed_mm_s: float) -> Move:
+        """Begin one constant-speed extrusion; poll the `Move` until it is done.
+
+        Calibrates the barrier first where that was not done yet, with two moves of under a
+        millimetre, and sets relative extrusion and a known position.
+
+        Raises:
+            ValueError: Length or speed is not positive.
+            UnfitBenchError: The speed is above the firmware's limit.
+        """
+        if self.barrier_waits is None:
+            self.calibrate_barrier()
+        return self._begin_move(length_mm=length_mm, speed_mm_s=speed_mm_s)
+
+    def calibrate_barrier(self) -> bool:
+        """Time two small moves, to know what a move costs beside its motion.
+
+        Needs a hot end above the firmware's least extrusion temperature; returns False, and leaves
+        the usual values, where the moves are refused.
+        """
+        taken: list[tuple[float, float]] = []
+        self.barrier_latency_s, self.start_latency_s = 0.0, 0.0
+        self.barrier_waits = True
+        try:
+            for length_mm in _CALIBRATION_MM:
+                move = self._begin_move(length_mm=length_mm, speed_mm_s=_CALIBRATION_MM_S)
+                result = move.result()
+                if result.refused:
+                    break
+                taken.append((result.measured_s, result.expected_s))
+        finally:
+            self.barrier_waits = None
+            self.barrier_latency_s = _USUAL_LATENCY_S
+            self.start_latency_s = _USUAL_LATENCY_S / 2.0
+        if len(taken) < len(_CALIBRATION_MM):
+            return False
+        (short_s, short_expected_s), (long_s, long_expected_s) = taken
+        # A barrier that waits sees the longer move take longer, by what it is longer.
+        self.barrier_waits = long_s - short_s > 0.5 * (long_expected_s - short_expected_s)
+        if self.barrier_waits:
+            self.barrier_latency_s = max(0.0, short_s - short_expected_s)
+            start_s = self.clock.now()
+            self._ask("position")
+            round_trip_s = self.clock.now() - start_s
+            # The end costs two round trips (barrier, position); the rest passes before motion.
+            self.start_latency_s = max(0.0, self.barrier_latency_s - 2.0 * round_trip_s)
+        return True
+
+    def stop_motion(self) -> None:
+        """Feed nothing more, and stop what is queued where the firmware acts at once."""
+        self._drop_move()
+        if self._usable("quick_stop"):
+            self.link.send_bare(self.dialect.line("quick_stop"))
+            self.link.resync()
+
+    def emergency(self) -> None:
+        """The firmware's emergency stop, sent bare, without waiting for an answer."""
+        self._drop_move()
+        self.link.send_bare(self.dialect.line("emergency"))
+
+    # -- the port -------------------------------------------------------------------------------
+
+    def reopened(self, port: Port) -> None:
+        """Go on with another port object for the same printer (only to make it safe)."""
+        self._drop_move()
+        self.link.reopened(port)
+        self.link.listen_for_boot(
+            quiet_s=_BOOT_QUIET_S, first_s=_BOOT_SILENCE_S, at_most_s=_BOOT_LIMIT_S
+        )
 
     def close(self) -> None:
         """Close the port. Safe to call again."""
-        raise NotImplementedError
+        self.link.close()
+
+    # -- inside ---------------------------------------------------------------------------------
+
+    def _begin_move(self, *, length_mm: float, speed_mm_s: float) -> Move:
+        settings = self.settings or PrinterSettings()
+        if settings.max_feed_mm_s is not None and speed_mm_s > settings.max_feed_mm_s * 1.000001:
+            raise UnfitBenchError(
+                f"speed {speed_mm_s:g} mm/s is above the firmware's own limit of "
+                f"{settings.max_feed_mm_s:g} mm/s for the extruder, which it would apply silently: "
+                "lower limits.max_speed_mm_s in the bench file, or raise the firmware's limit"
+            )
+        acceleration_mm_s2 = settings.acceleration_mm_s2 or self.dialect.assumed_acceleration_mm_s2
+        plan = plan_move(
+            length_mm=length_mm,
+            speed_mm_s=speed_mm_s,
+            acceleration_mm_s2=acceleration_mm_s2,
+            one_move_mm=self.dialect.one_move_mm,
+            steps_per_mm=settings.steps_per_mm,
+        )
+        self._absorb()
+        for text in self.dialect.lines("relative_extrusion"):
+            self._exchange(text)
+        marker_mm: float | None = None
+        if self.dialect.has("set_position"):
+            marker_mm = _MARKER_MM
+            self._exchange(self.dialect.line("set_position", position_mm=marker_mm))
+        self._move = Move(
+            plan,
+            MotionTools(
+                link=self.link,
+                clock=self.clock,
+                acceleration_mm_s2=acceleration_mm_s2,
+                latency_s=self.barrier_latency_s,
+                start_latency_s=self.start_latency_s,
+                barrier_waits=bool(self.barrier_waits),
+                marker_mm=marker_mm,
+                poll_temperature=not self._reports_by_itself,
+                take_notices=self._absorb,
+                read_back="get_current" if self._usable("get_current") else None,
+                check_read_back=self._check_current,
+                target_lost=self._target_lost,
+            ),
+        )
+        return self._move
+
+    def _drop_move(self) -> None:
+        if self._move is not None:
+            self._move.abort()
+            self._move = None
+
+    def _heard_temperature(self, event: ev.Temperature, now_s: float) -> None:
+        self.last_temperature = TemperatureReading(event.actual_c, event.target_c, now_s)
+
+    def _target_lost(self) -> bool:
+        if self.target_c <= 0:
+            return False
+        self.link.pump(0.0)
+        reading = self.temperature()
+        return reading.target_c is not None and reading.target_c <= 0
+
+    def _usable(self, verb: str) -> bool:
+        """Whether the dialect has the verb and the firmware announced what it needs."""
+        needs = self.dialect.capabilities.get(verb)
+        known = self.identity.capabilities if self.identity else frozenset()
+        return self.dialect.has(verb) and (needs is None or needs in known)
+
+    def _exchange(self, text: str, *, must: bool = True) -> Reply:
+        reply = self.link.command(text)
+        if must and not reply.good:
+            raise CommandRefusedError(
+                f"{self.link.port_name}: the firmware would not do {text!r}: {reply.complaint!r}; "
+                "correct the dialect file, or the printer"
+            )
+        return reply
+
+    def _ask(self, verb: str, *, must: bool = True) -> Reply | None:
+        """The answer to a query verb; None where the dialect or the firmware has it not."""
+        if not self._usable(verb):
+            return None
+        want: re.Pattern[str] | None = None
+        if verb in ("position", "identity", "get_current"):
+            meaning = "current" if verb == "get_current" else verb
+            patterns = self.dialect.replies.get(meaning) or ()
+            want = re.compile("|".join(_plain(p.pattern) for p in patterns), re.IGNORECASE)
+        reply = self.link.command(self.dialect.line(verb), want=want)
+        if must and not reply.good:
+            raise CommandRefusedError(
+                f"{self.link.port_name}: {self.dialect.line(verb)!r}: {reply.complaint!r}"
+            )
+        return None if reply.unknown else reply
+
+    def _labelled(self, verb: str) -> list[str]:
+        """The answer to a query of one setting, each line led by the command it answers.
+
+        Some firmwares answer with bare values, so that the command has to be part of the line for
+        the patterns to know which setting it is.
+        """
+        reply = self._ask(verb, must=False)
+        if reply is None:
+            return []
+        command = self.dialect.line(verb)
+        return [line if command in line else f"{command} {line}" for line in reply.lines]
+
+    def _identity_line(self, reply: Reply | None) -> str:
+        if reply is None:
+            return ""
+        if reply.found is not None:
+            return reply.found.string.strip()
+        return next((line for line in reply.lines if line), "")
+
+    def _current_in(self, reply: Reply) -> float | None:
+        for line in reversed(reply.lines):
+            if (value := parse_current(self.dialect, line)) is not None:
+                return value
+        return None
+
+    def _check_current(self, reply: Reply) -> list[str]:
+        """Anomalies that a read-back of the current shows."""
+        value = self._current_in(reply)
+        if self.current_a is None or value is None:
+            return []
+        if abs(value - self.current_a) <= _CURRENT_ROOM_A:
+            return []
+        return [
+            f"settings-changed: the run current reads {value:g} A, set was {self.current_a:g} A"
+        ]
+
+    def _send_current(self, current_a: float) -> None:
+        text = self.dialect.line("set_current", current_a=current_a)
+        self._exchange(text)
+        value = self.read_current()
+        if value is None:
+            self.current_a = current_a
+            return
+        if abs(value - current_a) > max(_CURRENT_STEP_A, 0.05 * current_a):
+            raise CommandRefusedError(
+                f"{text!r} was acknowledged, but the extruder's run current reads {value:g} A: "
+                "the command sets another axis or another unit; correct commands.set_current in "
+                "the dialect file"
+            )
+        self.current_a = value
+
+    def _remember(self, key: str) -> None:
+        """Note that something is about to differ, before it does."""
+        if key not in self._changed:
+            self._changed.append(key)
+
+    def _change(self, key: str, verb: str, **values: float) -> None:
+        if not self._usable(verb):
+            return
+        self._remember(key)
+        for text in self.dialect.lines(verb, **values):
+            if self._exchange(text, must=False).unknown:
+                self._changed.remove(key)  # a firmware without the feature needs no switching off
+                return
+
+    def _put_back(self, key: str) -> str:
+        """Put one thing back; what went wrong, or ""."""
+        value = self._found.get(key)
+        lines: tuple[str, ...] = ()
+        match key:
+            case "current":
+                if value is None:
+                    return "the firmware never told what it was; restart the printer"
+                self._send_current(value)
+                return ""
+            case "flow" | "feed":
+                lines = self.dialect.lines(f"set_{key}", percent=100.0 if value is None else value)
+            case "pressure":
+                if value is None:
+                    return "the firmware never told what it was; restart the printer"
+                lines = self.dialect.lines("set_pressure", factor=value)
+            case "volumetric":
+                if value:
+                    lines = self.dialect.lines("volumetric_on", diameter_mm=value)
+            case "idle":
+                seconds = self.dialect.idle_default_s if value is None else value
+                lines = self.dialect.lines("set_idle", seconds=seconds)
+            case "extrusion":
+                lines = self.dialect.lines("absolute_extrusion")
+            case "report":
+                lines = self.dialect.lines("report_temperature", seconds=0.0)
+            case "dead_man":
+                lines = self.dialect.lines("dead_man", seconds=0.0)
+        for text in lines:
+            reply = self._exchange(text, must=False)
+            if not reply.good:
+                return f"{text!r}: {reply.complaint!r}"
+        return ""
+
+    def _absorb(self) -> list[Notice]:
+        """Everything remarkable since the last call, also kept in `notices`."""
+        taken = self.link.take_notices()
+        self.notices.extend(taken)
+        return taken
+
+
+#: What each remembered change is called to a person.
+_PLAIN = {
+    "flow": "flow multiplier",
+    "feed": "speed multiplier",
+    "pressure": "pressure compensation",
+    "volumetric": "volumetric mode",
+    "idle": "idle time-out of the motors",
+    "current": "run current of the extruder motor",
+    "extrusion": "absolute extrusion",
+    "report": "temperature reports",
+    "dead_man": "dead-man's switch",
+}
+
+
+def _plain(pattern: str) -> str:
+    """A pattern whose named groups are made nameless, so that several can be joined."""
+    return "(?:" + re.sub(r"\(\?P<\w+>", "(?:", pattern) + ")"

@@ -113,6 +113,11 @@ class Link:
     # -- state ----------------------------------------------------------------------------------
 
     @property
+    def port(self) -> Port:
+        """The port under the conversation."""
+        return self._port
+
+    @property
     def port_name(self) -> str:
         """The port as it was asked for."""
         return self._port.name
@@ -217,10 +222,14 @@ class Link:
 
     def wait_for(self, pending: Pending) -> Reply:
         """Pump until ``pending`` is done."""
-        while not pending.done:
-            self.pump(_QUANTUM_S)
-            if self.on_wait is not None and not pending.done:
-                self.on_wait()
+        try:
+            while not pending.done:
+                self.pump(_QUANTUM_S)
+                if self.on_wait is not None and not pending.done:
+                    self.on_wait()
+        except BaseException:
+            self._abandon()  # an interrupt in the middle: its answer must not serve the next
+            raise
         assert pending.reply is not None
         return pending.reply
 
@@ -474,7 +483,11 @@ class Link:
         )
         self._pending = pending
         self._last_error_number = None
-        self._write(raw)
+        try:
+            self._write(raw)
+        except BaseException:
+            self._abandon()  # the line may have been cut
+            raise
         return pending
 
     def _write(self, raw: bytes) -> None:

@@ -67,9 +67,33 @@ def stable_name(device: str) -> str | None:
     return None
 
 
+def find_again(port: SerialPort) -> SerialPort:
+    """Open the device behind a lost port anew, under whatever name it has now.
+
+    Raises:
+        LinkLostError: It is not there (yet).
+    """
+    port.close()
+    names = [port.stable_name, port.name]
+    if port.serial_number:
+        names += [p.device for p in list_ports() if p.serial_number == port.serial_number]
+    failure: LinkLostError | LinkBusyError | None = None
+    for name in dict.fromkeys(name for name in names if name):
+        try:
+            return open_port(name, baud=port.baud)
+        except (LinkLostError, LinkBusyError) as error:
+            failure = error
+    raise LinkLostError(f"{port.name} has not come back: {failure}") from failure
+
+
 def is_url(port: str) -> bool:
     """Whether ``port`` is a pyserial URL rather than the name of a device."""
     return "://" in port
+
+
+def _serial_number(device: str) -> str | None:
+    target = os.path.realpath(device)
+    return next((p.serial_number for p in list_ports() if p.device == target), None)
 
 
 class PortLock:
@@ -126,6 +150,7 @@ class SerialPort:
         name: The port as it was asked for.
         baud: Its rate.
         stable_name: The name that survives pulling the cable, where there is one.
+        serial_number: The device's serial number, where it has one.
     """
 
     def __init__(self, foreign: Any, *, name: str, baud: int, lock: PortLock | None) -> None:
@@ -135,6 +160,7 @@ class SerialPort:
         self.name = name
         self.baud = baud
         self.stable_name = None if is_url(name) else stable_name(name)
+        self.serial_number = None if is_url(name) else _serial_number(name)
 
     @property
     def is_open(self) -> bool:
