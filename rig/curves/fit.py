@@ -3,7 +3,9 @@
 Every law is fitted by its posterior (`rig.curves.posterior`). AICc chooses the law that is named;
 the band is drawn from all laws that the data leave possible, each with its posterior probability
 (Hoeting et al. 1999, Statistical Science 14, 382), so that it does not pretend that the choice was
-certain. The curve without a law takes over where it is more probable than all laws together.
+certain. AICc is harsh with few points: where the law it prefers has less than a quarter of the
+probability of another, that other one is named. The curve without a law is tried where the
+residuals of the best law hang together.
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.curves import checks, tables
+from rig.curves import checks, tables, uncertainty
 from rig.curves.curveset import Candidate, Curve, CurveSet, Parameter, Point
 from rig.curves.laws import LEAST_RATIO, Law, PowerLaw, Scale
 from rig.curves.likelihood import Scatter
@@ -36,6 +38,7 @@ TEMPERATURE_STEP_C = 0.5
 """Thresholds whose temperatures differ by less belong to one curve."""
 _LEAST_WEIGHT = 0.01
 _OUT_OF_RACE = 9.0
+_OVERRULED = 0.25
 _SEED = 20
 
 
@@ -47,7 +50,7 @@ def fit_curves(
     joint: bool = True,
     scatter: Scatter = "student",
     wrong_rate: float = 0.0,
-    force_sd: float | None = None,
+    force_sd: float = 0.0,
     notes: Sequence[str] = (),
     source: str = "",
     seed: int = _SEED,
@@ -57,11 +60,12 @@ def fit_curves(
     Args:
         thresholds: Thresholds of one hot end and filament, any number of temperatures.
         model: One of `MODELS`.
-        bench: Gives the uncertainty of the force scale and of single currents.
+        bench: Gives the uncertainty of the force scale.
         joint: Whether to fit one law over all temperatures as well, where there are several.
         scatter: Distribution of the scatter: heavy-tailed "student", or "normal".
         wrong_rate: Probability that a threshold comes from a wrong verdict of the detector.
-        force_sd: Independent relative standard uncertainty of each force; by default the bench's.
+        force_sd: Known independent relative standard uncertainty of each force, besides what the
+            scatter of the points shows.
         notes: Sentences to carry along.
         source: Where the thresholds come from.
         seed: Of the sampling; the same seed gives the same result.
@@ -76,14 +80,10 @@ def fit_curves(
     points = list(thresholds)
     if not points:
         raise TableError("no thresholds to fit; one line for each current and temperature wanted")
-    budget: dict[str, Any] | None = None
-    scale_u = 0.0
+    scale_u, force_scale = 0.0, ""
     if bench is not None:
-        from rig.curves import uncertainty
-
-        made = uncertainty.force_budget(bench)
-        budget, scale_u = made.to_document(), made.scale
-        force_sd = made.independent if force_sd is None else force_sd
+        scale_u = uncertainty.scale_uncertainty(bench)
+        force_scale = uncertainty.force_scale_digest(bench)
     said, curves, fits = list(notes), [], []
     for group in by_temperature(points):
         try:
@@ -92,7 +92,7 @@ def fit_curves(
                 model=model,
                 scatter=scatter,
                 wrong_rate=wrong_rate,
-                force_sd=force_sd or 0.0,
+                force_sd=force_sd,
                 scale_u=scale_u,
                 seed=seed,
             )
@@ -107,9 +107,16 @@ def fit_curves(
         curves=tuple(curves),
         notes=tuple(said),
         bench_digest="" if bench is None else bench.digest(),
-        budget=budget,
+        budget={
+            "scale": scale_u,
+            "curves": [
+                uncertainty.curve_budget(curve, bench, wrong_rate=wrong_rate).to_document()
+                for curve in curves
+            ],
+        },
         provenance={
             "source": source,
+            "force_scale": force_scale,
             "thresholds": len(points),
             "fitted": sum(len(used) for used, _ in fits),
             "asked_model": model,
@@ -128,7 +135,7 @@ def fit_curves(
                 model=model,
                 scatter=scatter,
                 wrong_rate=wrong_rate,
-                force_sd=force_sd or 0.0,
+                force_sd=force_sd,
                 scale_u=scale_u,
                 seed=seed,
             ),
@@ -232,8 +239,7 @@ def try_laws(
     """Fit laws to data and choose.
 
     Laws that the curvature at their mode shows to be out of the race are not sampled. The spare,
-    a curve without a law, is tried only where the residuals of the best law keep a trend, and takes
-    over only where it is more probable than all laws together.
+    a curve without a law, is tried only where the residuals of the best law keep a trend.
 
     Args:
         laws: At least one.
@@ -266,7 +272,9 @@ def try_laws(
         rows.sort(key=lambda row: (row[1], -row[2]))
     else:
         rows.sort(key=lambda row: -row[2])
-    rows.sort(key=lambda row: not (row[0].law.name == "smooth" and row[2] > 0.5))
+    probable = max(rows, key=lambda row: row[2])
+    if rows[0][2] < _OVERRULED * probable[2]:
+        rows.sort(key=lambda row: row is not probable)
     return Choice(
         ranked=tuple((fitted, share) for fitted, _, share in rows),
         candidates=(*(_candidate(*row) for row in rows), *passed),

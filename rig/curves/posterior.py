@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from rig.curves import sampling
 from rig.curves.laws import Law
+from rig.curves.leastsq import least_squares
 from rig.curves.likelihood import Scatter, log_likelihood
 
 Array = NDArray[np.float64]
@@ -105,7 +106,7 @@ class Posterior:
             bounds += [_LOG_RUN] + [(-5.0, 5.0)] * self.runs
         self.bounds = np.array(bounds, float)
         width = (data.high - data.low)[np.isfinite(data.high - data.low)]
-        self.floor = max(0.15 * float(np.median(width)), 1e-3) if len(width) else 0.01
+        self.floor = max(0.05 * float(np.median(width)), 1e-3) if len(width) else 0.01
 
     def spread_and_centre(self, theta: Array) -> tuple[Array, Array]:
         """Scatter and position of each threshold, shape (batch, n)."""
@@ -151,9 +152,28 @@ class Posterior:
             value = self.log_likelihood(theta) + self.log_prior(theta)
         return np.where(np.isnan(value), -np.inf, value)
 
+    def _law_starts(self, rng: np.random.Generator, count: int) -> Array:
+        """Random starts of the law, the first third replaced by its least-squares fit."""
+        starts = self.law.starts(rng, count)
+        low, high = self.law.bounds.T
+        starts = np.clip(starts, low + 1e-6 * (high - low), high - 1e-6 * (high - low))
+        middle = self.data.middle
+        centre = self.law.log_flow(starts, self.data.log_force)[0]
+        off = np.abs(centre - middle).sum(axis=1)
+
+        def residuals(theta: Array) -> Array:
+            gap = self.law.log_flow(theta[None], self.data.log_force)[0][0] - middle
+            return np.asarray(np.tanh(gap / 3.0) * 3.0)
+
+        found = least_squares(
+            residuals, starts[int(np.argmin(off))], bounds=(low, high), evaluations=40
+        )
+        starts[: count // 3] = found.values
+        return np.asarray(starts)
+
     def starts(self, rng: np.random.Generator, count: int) -> Array:
         """Starting points for the mode."""
-        parts = [self.law.starts(rng, count), rng.uniform(-4.5, -1.5, (count, 1))]
+        parts = [self._law_starts(rng, count), rng.uniform(-4.5, -1.5, (count, 1))]
         if self.shared:
             parts.append(rng.uniform(0.05, 0.95, (count, 1)))
         if self.runs:

@@ -68,7 +68,7 @@ def gradient(density: LogDensity, point: Array, bounds: Array) -> tuple[float, A
     return float(values[-1]), np.asarray((values[:d] - values[d : 2 * d]) / (up - down))
 
 
-def find_mode(density: LogDensity, starts: Array, bounds: Array, *, polish: int = 3) -> Mode:
+def find_mode(density: LogDensity, starts: Array, bounds: Array, *, polish: int = 2) -> Mode:
     """The highest point reached from many starts.
 
     Args:

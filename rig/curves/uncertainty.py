@@ -1,15 +1,30 @@
-"""Uncertainty of the force, in the language of the GUM (JCGM 100:2008)."""
+"""Uncertainty of the force, in the language of the GUM (JCGM 100:2008, JCGM 101:2008).
+
+Two kinds are kept apart. *Scale*: the torque constant of the one motor, the drive's efficiency, the
+driver's current reference and the filament's diameter are wrong by the same share at every point;
+they move the whole curve, and cancel where two curves come from the same drive. *Shape*: scatter,
+brackets, wrong verdicts and the choice of law differ from point to point; the fit finds them from
+the points (type A) and its band holds them. Limits from data sheets are taken as rectangular
+(type B).
+"""
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
+from rig.curves.likelihood import STRAY_SD
+
 if TYPE_CHECKING:
     from rig.bench import Bench
+    from rig.curves.curveset import Curve
 
-Share = Literal["scale", "shape"]
+Kind = Literal["scale", "shape"]
+COVERAGE_FACTOR = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,30 +33,38 @@ class Component:
 
     Attributes:
         name: What it is.
-        half_width: Limits of the quantity, relative, as stated.
-        distribution: Assumed within the limits.
         standard: Standard uncertainty of the force from it, relative.
-        share: "scale": common to all points; "shape": independent from point to point.
+        kind: "scale": common to all points; "shape": independent from point to point.
+        evaluation: "A" from the points, "B" from data sheets.
+        basis: How the figure comes about.
         improve: What would reduce it.
     """
 
     name: str
-    half_width: float
-    distribution: str
     standard: float
-    share: Share
+    kind: Kind
+    evaluation: Literal["A", "B"]
+    basis: str
     improve: str
 
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """The components together."""
+    """The components at one place of a curve.
+
+    Attributes:
+        components: Largest first.
+        where: What the budget stands for.
+    """
 
     components: tuple[Component, ...]
+    where: str
 
-    def combined(self, share: Share) -> float:
-        """Combined standard uncertainty of one kind, relative: root of the sum of squares."""
-        return math.sqrt(sum(c.standard**2 for c in self.components if c.share == share))
+    def combined(self, kind: Kind | None = None) -> float:
+        """Combined standard uncertainty, relative: root of the sum of squares."""
+        return math.sqrt(
+            sum(c.standard**2 for c in self.components if kind is None or c.kind == kind)
+        )
 
     @property
     def scale(self) -> float:
@@ -49,49 +72,186 @@ class Budget:
         return self.combined("scale")
 
     @property
-    def independent(self) -> float:
-        """Independent from force to force, relative, standard."""
+    def shape(self) -> float:
+        """Of the curve's shape, relative, standard."""
         return self.combined("shape")
+
+    @property
+    def expanded(self) -> float:
+        """Expanded uncertainty of a force, relative, coverage factor 2."""
+        return COVERAGE_FACTOR * self.combined()
+
+    def share(self, component: Component) -> float:
+        """Share of a component in the combined variance, 0 to 1."""
+        total = self.combined() ** 2
+        return component.standard**2 / total if total > 0 else 0.0
+
+    def sentence(self) -> str:
+        """What dominates and what to improve."""
+        if not self.components or self.combined() == 0.0:
+            return f"{self.where}: no uncertainty is stated"
+        first = self.components[0]
+        return (
+            f"{self.where}: force to {100 * self.expanded:.1f} % (k = 2): scale "
+            f"{100 * COVERAGE_FACTOR * self.scale:.1f} %, shape "
+            f"{100 * COVERAGE_FACTOR * self.shape:.1f} %; {first.name} makes up "
+            f"{100 * self.share(first):.0f} % of the variance: {first.improve}"
+        )
 
     def to_document(self) -> dict[str, Any]:
         """As JSON types."""
         return {
+            "where": self.where,
             "scale": self.scale,
-            "independent": self.independent,
+            "shape": self.shape,
+            "combined": self.combined(),
+            "expanded": self.expanded,
+            "coverage_factor": COVERAGE_FACTOR,
+            "sentence": self.sentence(),
             "components": [
-                {name: getattr(c, name) for name in Component.__slots__} for c in self.components
+                {
+                    **{name: getattr(c, name) for name in Component.__slots__},
+                    "share": self.share(c),
+                }
+                for c in self.components
             ],
         }
 
 
-def force_budget(bench: Bench) -> Budget:
-    """What the bench file says about the uncertainty of a force."""
-    root3 = math.sqrt(3.0)
-    return Budget(
-        (
+def rectangular(half_width: float) -> float:
+    """Standard uncertainty of a quantity known to lie within limits: half width / sqrt 3."""
+    return half_width / math.sqrt(3.0)
+
+
+def scale_components(bench: Bench) -> list[Component]:
+    """What the bench file leaves open about the scale of all forces."""
+    motor, driver, drive = bench.motor, bench.driver, bench.drive
+    measured = motor.torque_table is not None
+    return [
+        Component(
+            "torque of the motor",
+            rectangular(motor.torque_tolerance),
+            "scale",
+            "B",
+            f"motor.torque_tolerance {motor.torque_tolerance:g}, rectangular",
+            "repeat the torque table with a better lever and scale"
+            if measured
+            else "measure the torque with a lever and give motor.torque_table",
+        ),
+        Component(
+            "efficiency of the drive",
+            rectangular(drive.efficiency_tolerance),
+            "scale",
+            "B",
+            f"drive.efficiency_tolerance {drive.efficiency_tolerance:g}, rectangular",
+            "hang a weight on the filament and find the current at which the drive just lifts it",
+        ),
+        Component(
+            "current of the driver",
+            rectangular(driver.current_accuracy),
+            "scale",
+            "B",
+            f"driver.current_accuracy {driver.current_accuracy:g}, rectangular",
+            "measure the phase current at one setting",
+        ),
+    ]
+
+
+def scale_uncertainty(bench: Bench) -> float:
+    """Relative standard uncertainty common to all forces of a bench."""
+    return math.sqrt(sum(c.standard**2 for c in scale_components(bench)))
+
+
+def force_scale_digest(bench: Bench) -> str:
+    """Fingerprint of what sets the force scale: two benches that share it share its error."""
+    content = {
+        name: getattr(bench, name).model_dump(mode="json") for name in ("motor", "driver", "drive")
+    }
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def curve_budget(
+    curve: Curve,
+    bench: Bench | None = None,
+    *,
+    flow_mm3_s: float | None = None,
+    wrong_rate: float = 0.0,
+) -> Budget:
+    """Budget of the force at one flow of a curve.
+
+    The shape's part is the band of the fit. It is shared out among its sources in proportion to the
+    variance that each gives a single threshold, so that the parts add up to the band.
+
+    Args:
+        curve: The curve.
+        bench: Gives the scale; None: the forces were given and their scale is taken as exact.
+        flow_mm3_s: Where; the geometric middle of the range by default.
+        wrong_rate: Probability of a wrong verdict that the fit was told.
+
+    Raises:
+        RangeError: A flow outside the measured range.
+    """
+    low, high = curve.flow_range_mm3_s
+    flow = math.sqrt(low * high) if flow_mm3_s is None else flow_mm3_s
+    force = curve.force_n(flow)
+    lower, upper = curve.band_n(flow)
+    shape = math.log(upper / lower) / (2.0 * 1.96)
+    exponent = curve.slope_n_s_mm3(flow) * flow / force
+    components = [] if bench is None else scale_components(bench)
+    if bench is not None:
+        diameter = bench.filament.diameter_mm
+        half = bench.filament.diameter_tolerance_mm
+        components.append(
             Component(
-                "torque of the motor",
-                bench.motor.torque_tolerance,
-                "rectangular",
-                bench.motor.torque_tolerance / root3,
+                "diameter of the filament",
+                exponent * 2.0 * rectangular(half) / diameter,
                 "scale",
-                "measure the torque with a lever",
-            ),
-            Component(
-                "efficiency of the drive",
-                bench.drive.efficiency_tolerance,
-                "rectangular",
-                bench.drive.efficiency_tolerance / root3,
-                "scale",
-                "measure one force directly",
-            ),
-            Component(
-                "current of the driver",
-                bench.driver.current_accuracy,
-                "rectangular",
-                bench.driver.current_accuracy / root3,
-                "scale",
-                "measure the phase current",
-            ),
+                "B",
+                f"+-{half:g} mm, rectangular; flow goes with the square, the force here with the "
+                f"flow to the {exponent:.2f}",
+                "measure the filament at several places and give filament.diameter_mm",
+            )
         )
-    )
+    components += _shape_components(curve, shape, exponent, wrong_rate)
+    components.sort(key=lambda c: -c.standard)
+    return Budget(tuple(components), f"{curve.temperature_c:g} C, {flow:.3g} mm3/s")
+
+
+def _shape_components(
+    curve: Curve, shape: float, exponent: float, wrong_rate: float
+) -> Iterable[Component]:
+    closed = [p.threshold for p in curve.points if p.fitted and p.threshold.closed]
+    widths = [math.log((t.skip_mm_s or 1.0) / (t.clean_mm_s or 1.0)) for t in closed]
+    width = sorted(widths)[len(widths) // 2] if widths else 0.0
+    # log of a weight ratio: laws that share the band add what they differ by; a rough share
+    rival = sum(c.weight for c in curve.candidates if c.model != curve.model)
+    variances = {
+        "scatter of the thresholds": curve.scatter.value**2,
+        "brackets of the search": width**2 / 12.0,
+        "wrong verdicts": wrong_rate * STRAY_SD**2,
+    }
+    variances["choice of the law"] = min(rival, 0.9) * sum(variances.values())
+    total = sum(variances.values()) or 1.0
+    basis = {
+        "scatter of the thresholds": f"{100 * curve.scatter.value:.2g} % in flow for one threshold",
+        "brackets of the search": f"median width {100 * width:.2g} % in flow",
+        "wrong verdicts": f"share {wrong_rate:g} of the thresholds",
+        "choice of the law": f"probability {rival:.2f} of another law",
+    }
+    improve = {
+        "scatter of the thresholds": "repeat thresholds, wait longer for steady temperature",
+        "brackets of the search": "ask for a smaller plan.resolution",
+        "wrong verdicts": "tune the detector on takes of this bench",
+        "choice of the law": "measure more currents, first at the ends of the range",
+    }
+    for name, variance in variances.items():
+        if variance > 0:
+            yield Component(
+                name,
+                shape * math.sqrt(variance / total),
+                "shape",
+                "A",
+                basis[name] + f"; exponent {exponent:.2f} here",
+                improve[name],
+            )

@@ -1,0 +1,199 @@
+"""Are two curves different, by how much, and how sure is that?"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rig.curves.curveset import Curve, CurveSet
+from rig.errors import RangeError
+
+Array = NDArray[np.float64]
+_FLOWS = 15
+_TESTED = 3
+Z95 = 1.959963984540054
+
+
+@dataclass(frozen=True, slots=True)
+class Ratio:
+    """Force of B over force of A at one flow, with its 95 % band."""
+
+    flow_mm3_s: float
+    ratio: float
+    lower: float
+    upper: float
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Curve B against curve A.
+
+    Attributes:
+        names: Of A and B.
+        ratios: Over the common range of flows.
+        mean_ratio: Geometric mean of the ratio over the range, with its interval.
+        p_value: Of the test that both are one curve, after what they have in common is taken out.
+        differ: Whether the test speaks against that at 5 %.
+        common_scale: Whether both share the drive, so that its scale error cancels.
+        melt_limits: Difference B - A of the melt limits in mm3/s with its interval, where both are
+            bounded; else None.
+        sentence: The answer in one sentence.
+    """
+
+    names: tuple[str, str]
+    ratios: tuple[Ratio, ...]
+    mean_ratio: tuple[float, float, float]
+    p_value: float
+    differ: bool
+    common_scale: bool
+    melt_limits: tuple[float, float, float] | None
+    sentence: str
+
+    def to_document(self) -> dict[str, Any]:
+        """As JSON types."""
+        return {
+            "a": self.names[0],
+            "b": self.names[1],
+            "ratios": [{n: getattr(r, n) for n in Ratio.__slots__} for r in self.ratios],
+            "mean_ratio": dict(zip(("value", "lower", "upper"), self.mean_ratio, strict=True)),
+            "p_value": self.p_value,
+            "differ": self.differ,
+            "common_scale": self.common_scale,
+            "melt_limit_difference_mm3_s": None
+            if self.melt_limits is None
+            else dict(zip(("value", "lower", "upper"), self.melt_limits, strict=True)),
+            "sentence": self.sentence,
+        }
+
+
+def share_scale(a: CurveSet, b: CurveSet) -> bool:
+    """Whether two sets were measured with the same motor, driver and drive."""
+    one, other = a.provenance.get("force_scale"), b.provenance.get("force_scale")
+    return bool(one) and one == other
+
+
+def _log_covariance(curve: Curve, log_flow: Array) -> Array:
+    """Covariance of the log force at flows, from the shape modes."""
+    x = np.log([row.flow_mm3_s for row in curve.table])
+    modes = np.array([np.interp(log_flow, x, mode) for mode in curve.shape_modes])
+    if not len(modes):
+        return np.zeros((len(log_flow), len(log_flow)))
+    return np.asarray(modes.T @ modes)
+
+
+def compare(
+    a: Curve,
+    b: Curve,
+    *,
+    names: tuple[str, str] = ("A", "B"),
+    common_scale: bool = False,
+) -> Comparison:
+    """Compare two curves over the flows that both were measured at.
+
+    The test is a chi-square of the differences of log force at three flows against the covariance
+    of both shapes; where the two do not share a drive, the error of both scales is added, so that
+    two motors that differ within their tolerance do not count as two different hot ends.
+
+    Args:
+        a: The reference.
+        b: The other one.
+        names: For the sentence.
+        common_scale: Whether both share motor, driver and drive (`share_scale`).
+
+    Raises:
+        RangeError: No common range of flows.
+    """
+    from scipy.stats import chi2
+
+    low = max(a.flow_range_mm3_s[0], b.flow_range_mm3_s[0])
+    high = min(a.flow_range_mm3_s[1], b.flow_range_mm3_s[1])
+    if not high > low * 1.02:
+        raise RangeError(
+            f"{names[0]} was measured from {a.flow_range_mm3_s[0]:.3g} to "
+            f"{a.flow_range_mm3_s[1]:.3g} mm3/s and {names[1]} from {b.flow_range_mm3_s[0]:.3g} to "
+            f"{b.flow_range_mm3_s[1]:.3g}: no common flows to compare at"
+        )
+    flows = np.linspace(math.log(low), math.log(high), _FLOWS)
+    inside = np.exp(flows).clip(low, high)
+    gap = np.log([b.force_n(q) for q in inside]) - np.log([a.force_n(q) for q in inside])
+    scale = 0.0 if common_scale else math.hypot(a.scale_uncertainty, b.scale_uncertainty)
+    covariance = _log_covariance(a, flows) + _log_covariance(b, flows) + scale**2
+    half = Z95 * np.sqrt(np.diag(covariance))
+    at = np.linspace(0, _FLOWS - 1, _TESTED).round().astype(int)
+    tested = covariance[np.ix_(at, at)]
+    tested = tested + np.eye(_TESTED) * (1e-8 + 1e-4 * np.diag(tested).mean())
+    p_value = float(chi2.sf(float(gap[at] @ np.linalg.solve(tested, gap[at])), _TESTED))
+    weights = np.full(_FLOWS, 1.0 / _FLOWS)
+    mean, mean_half = float(weights @ gap), Z95 * math.sqrt(float(weights @ covariance @ weights))
+    ratios = tuple(
+        Ratio(float(q), math.exp(g), math.exp(g - h), math.exp(g + h))
+        for q, g, h in zip(inside, gap, half, strict=True)
+    )
+    mean_ratio = (math.exp(mean), math.exp(mean - mean_half), math.exp(mean + mean_half))
+    limits = _limit_difference(a, b)
+    differ = p_value < 0.05
+    return Comparison(
+        names=names,
+        ratios=ratios,
+        mean_ratio=mean_ratio,
+        p_value=p_value,
+        differ=differ,
+        common_scale=common_scale,
+        melt_limits=limits,
+        sentence=_sentence(names, ratios, mean_ratio, p_value, common_scale, limits),
+    )
+
+
+def _limit_difference(a: Curve, b: Curve) -> tuple[float, float, float] | None:
+    """Difference of two bounded melt limits, errors of both added in quadrature end by end."""
+    one, other = a.melt_limit, b.melt_limit
+    if one is None or other is None or one.upper is None or other.upper is None:
+        return None
+    assert one.lower is not None
+    assert other.lower is not None
+    value = other.value - one.value
+    return (
+        value,
+        value - math.hypot(other.value - other.lower, one.upper - one.value),
+        value + math.hypot(other.upper - other.value, one.value - one.lower),
+    )
+
+
+def _sentence(
+    names: tuple[str, str],
+    ratios: tuple[Ratio, ...],
+    mean: tuple[float, float, float],
+    p_value: float,
+    common_scale: bool,
+    limits: tuple[float, float, float] | None,
+) -> str:
+    low, high = ratios[0].flow_mm3_s, ratios[-1].flow_mm3_s
+    where = f"from {low:.3g} to {high:.3g} mm3/s"
+    way = "more" if mean[0] >= 1 else "less"
+    if p_value >= 0.05:
+        said = (
+            f"{names[1]} and {names[0]} cannot be told apart {where} (p = {p_value:.2g}): the mean "
+            f"force ratio is {mean[0]:.3f}, 95 % interval {mean[1]:.3f} to {mean[2]:.3f}"
+        )
+    elif mean[1] > 1 or mean[2] < 1:
+        said = (
+            f"{names[1]} needs {100 * abs(mean[0] - 1):.1f} % {way} force than {names[0]} on "
+            f"average {where}, ratio {mean[0]:.3f} ({mean[1]:.3f} to {mean[2]:.3f}; p = {p_value:.2g})"
+        )
+    else:
+        said = (
+            f"{names[1]} and {names[0]} differ in shape {where}: the force ratio goes from "
+            f"{ratios[0].ratio:.3f} to {ratios[-1].ratio:.3f} (p = {p_value:.2g})"
+        )
+    said += (
+        "; both share the drive, so the error of its force scale cancels"
+        if common_scale
+        else "; the error of both force scales is counted"
+    )
+    if limits is not None:
+        said += f"; melt limit {limits[0]:+.3g} mm3/s ({limits[1]:+.3g} to {limits[2]:+.3g})"
+    return said

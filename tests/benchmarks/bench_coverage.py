@@ -1,0 +1,153 @@
+"""Coverage of the 95 % band, by simulated campaigns from laws that the fit is not told.
+
+    python tests/benchmarks/bench_coverage.py [CAMPAIGNS] [NAME ...]
+
+Each campaign draws a law at random within its family, thresholds with scatter and brackets of 3 %,
+fits it with ``model="auto"`` and asks whether the band holds the true force at three flows. Printed
+per setting: coverage with its 95 % interval (Wilson), median half width of the band, median error of
+the curve, share of campaigns by named law, milliseconds a campaign.
+"""
+
+from __future__ import annotations
+
+import collections
+import math
+import sys
+import time
+from collections.abc import Callable
+
+import numpy as np
+
+from rig.curves.fit import fit_curves
+from rig.curves.points import Threshold
+
+AREA_MM2 = math.pi * 1.75**2 / 4.0
+BRACKET = 0.03
+Flow = Callable[[np.ndarray], np.ndarray]
+
+
+def power(rng):
+    n, k = rng.uniform(0.3, 0.7), rng.uniform(14, 26)
+    return lambda f: (f / k) ** (1 / n)
+
+
+def power_yield(rng):
+    n, k, y = rng.uniform(0.35, 0.8), rng.uniform(8, 18), rng.uniform(4, 14)
+    return lambda f: (np.maximum(f - y, 1e-9) / k) ** (1 / n)
+
+
+def knee(rng):
+    """Power law and a melt limit in series."""
+    base, p, q = power(rng), rng.uniform(1.5, 6.0), rng.uniform(0.5, 0.95)
+    top = float(base(np.array(80.0))) * q
+    return lambda f: base(f) / (1 + (base(f) / top) ** p) ** (1 / p)
+
+
+def hard_cap(rng):
+    """Power law up to a hard melt limit."""
+    base = power(rng)
+    top = float(base(np.array(rng.uniform(45.0, 70.0))))
+    return lambda f: np.minimum(base(f), top)
+
+
+def pole(rng):
+    """F = F0 + K Q^n / (1 - Q/Qmax), solved for Q."""
+    n, k, y = rng.uniform(0.35, 0.6), rng.uniform(10, 18), rng.uniform(0, 8)
+    top = rng.uniform(12, 25)
+    grid = top * (1 - np.exp(-np.linspace(1e-4, 8, 6000)))
+    force = y + k * grid**n / (1 - grid / top)
+    return lambda f: np.interp(f, force, grid)
+
+
+def thinning(rng):
+    """Newtonian at low flow, power law at high flow (Cross)."""
+    n, a, c = rng.uniform(0.25, 0.5), rng.uniform(12, 25), rng.uniform(0.7, 5.0)
+    grid = np.exp(np.linspace(-6, 6, 4000))
+    force = a * grid / (1 + (grid / c) ** (1 - n))
+    return lambda f: np.interp(f, force, grid)
+
+
+def newtonian(rng):
+    k, y = rng.uniform(3, 8), rng.uniform(0, 10)
+    return lambda f: np.maximum(f - y, 1e-9) / k
+
+
+FAMILIES = {f.__name__: f for f in (power, power_yield, knee, hard_cap, pole, thinning, newtonian)}
+NOISES = {
+    "none": dict(flow=0.0, force=0.0),
+    "flow 2 %": dict(flow=0.02, force=0.0),
+    "force 2 %": dict(flow=0.0, force=0.02),
+    "both 1.5 %, 7 % outliers": dict(flow=0.015, force=0.015, outliers=0.07),
+}
+
+
+def campaign(
+    law: Flow, rng: np.random.Generator, *, points: int, flow=0.0, force=0.0, outliers=0.0
+) -> list[Threshold]:
+    """Thresholds of one campaign at one temperature."""
+    found = []
+    for f in np.linspace(20.0, 80.0, points):
+        q = float(law(np.array(f * math.exp(force * rng.standard_normal()))))
+        q *= math.exp(flow * rng.standard_normal())
+        if rng.random() < outliers:
+            q *= math.exp(rng.choice([-1, 1]) * rng.uniform(0.15, 0.5))
+        low = q * math.exp(-BRACKET * rng.random()) / AREA_MM2
+        found.append(Threshold(215.0, float(f), low, low * math.exp(BRACKET)))
+    return found
+
+
+def wilson(hits: int, n: int) -> tuple[float, float]:
+    """95 % interval of a share (Wilson 1927)."""
+    p, z = hits / n, 1.96
+    centre = (p + z * z / (2 * n)) / (1 + z * z / n)
+    half = z / (1 + z * z / n) * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
+    return centre - half, centre + half
+
+
+def setting(family: str, noise: str, *, points: int, campaigns: int, model="auto", seed=5) -> str:
+    """Run one setting and describe it in a line."""
+    rng = np.random.default_rng([seed, points, *family.encode(), *noise.encode()])
+    hits, total, widths, errors = 0, 0, [], []
+    by_flow = np.zeros(3, int)
+    names: collections.Counter[str] = collections.Counter()
+    began = time.perf_counter()
+    for _ in range(campaigns):
+        law = FAMILIES[family](rng)
+        curve = fit_curves(
+            campaign(law, rng, points=points, **NOISES[noise]), joint=False, model=model
+        ).curves[0]
+        names[curve.model] += 1
+        forces = np.array([25.0, 40.0, 62.0])
+        for at, truth in enumerate(forces):
+            q = float(law(truth))
+            if not curve.holds(q):
+                continue
+            low, high = curve.band_n(q)
+            inside = low <= truth <= high
+            by_flow[at] += inside
+            hits += inside
+            total += 1
+            widths.append(0.5 * math.log(high / low))
+            errors.append(abs(math.log(curve.force_n(q) / truth)))
+    spent = (time.perf_counter() - began) / campaigns
+    low, high = wilson(hits, total)
+    share = ", ".join(f"{k} {v / campaigns:.2f}" for k, v in names.most_common(4))
+    return (
+        f"{family:12s} {noise:24s} n={points:2d}: {100 * hits / total:5.1f} % "
+        f"({100 * low:.1f}-{100 * high:.1f}; {'/'.join(f'{100 * b / campaigns:.0f}' for b in by_flow)})"
+        f" of {total}, half width {100 * np.median(widths):.2f} %, error {100 * np.median(errors):.2f} %, "
+        f"{share}, {1000 * spent:.0f} ms"
+    )
+
+
+def main() -> None:
+    campaigns = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    families = sys.argv[2:] or list(FAMILIES)
+    for family in families:
+        for noise in NOISES:
+            for points in (6, 10):
+                print(setting(family, noise, points=points, campaigns=campaigns), flush=True)
+
+
+if __name__ == "__main__":
+    main()
