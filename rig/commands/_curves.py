@@ -1,0 +1,112 @@
+"""Curves from whatever a person points at: a run folder, a table of thresholds, a curve file."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rig.errors import TableError, UsageError
+
+if TYPE_CHECKING:
+    from rig.bench import Bench
+    from rig.curves.curveset import Curve, CurveSet
+    from rig.curves.points import Threshold
+
+
+def thresholds_of(
+    source: Path, *, bench: Bench | None, diameter_mm: float | None, notes: list[str]
+) -> tuple[list[Threshold], Bench | None]:
+    """Thresholds of a run folder or a CSV table, and the bench that belongs to them.
+
+    Raises:
+        UsageError: Neither a run folder nor a table.
+    """
+    if source.is_dir():
+        from rig.bench import load_bench
+        from rig.ledger import Ledger
+
+        own = load_bench(source / "bench.toml")
+        with Ledger.open(source / "ledger.sqlite") as ledger:
+            return ledger.thresholds(), bench or own
+    from rig.curves.points import read_threshold_table
+
+    return read_threshold_table(source, bench, diameter_mm, notes=notes), bench
+
+
+def curves_of(
+    sources: Sequence[Path],
+    *,
+    bench: Bench | None = None,
+    diameter_mm: float | None = None,
+    model: str = "auto",
+    joint: bool = True,
+) -> CurveSet:
+    """The curves of one or several sources; several run folders or tables are fitted together.
+
+    Raises:
+        UsageError: A source that is none, or curve files mixed with others.
+        TableError: Something in a source cannot be used.
+    """
+    for source in sources:
+        if not source.exists():
+            raise UsageError(f"{source}: no such file or folder; wanted a run, a CSV or curve.json")
+    finished = [source for source in sources if source.suffix.lower() == ".json"]
+    if finished:
+        if len(sources) > 1:
+            raise UsageError(
+                f"{finished[0]} is a curve that is fitted already and stands alone; "
+                "fit run folders or tables together instead"
+            )
+        return read_curve_file(finished[0])
+    from rig.curves.fit import fit_curves
+
+    notes: list[str] = []
+    points: list[Threshold] = []
+    owner: Bench | None = None
+    for source in sources:
+        found, its_bench = thresholds_of(source, bench=bench, diameter_mm=diameter_mm, notes=notes)
+        if owner is not None and its_bench is not None and owner.digest() != its_bench.digest():
+            notes.append(f"{source}: made with another bench file than {sources[0]}")
+        owner = owner or its_bench
+        points.extend(found)
+    return fit_curves(
+        points,
+        model=model,
+        bench=owner,
+        joint=joint,
+        notes=notes,
+        source=", ".join(source.name for source in sources),
+    )
+
+
+def read_curve_file(path: Path) -> CurveSet:
+    """The curves of a ``curve.json``.
+
+    Raises:
+        TableError: Unreadable, or not a curve document.
+    """
+    from rig.curves.curveset import CurveSet
+
+    try:
+        content = json.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise TableError(f"{path}: not a readable JSON file ({error})") from error
+    if not isinstance(content, dict):
+        raise TableError(f"{path}: not a curve document; `stallcurve fit --out` writes them")
+    return CurveSet.from_document(content, name=str(path))
+
+
+def one_curve(curves: CurveSet, temperature_c: float | None) -> Curve:
+    """The curve asked for, or the only one there is.
+
+    Raises:
+        UsageError: Several curves and no temperature given.
+    """
+    if temperature_c is not None:
+        return curves.at(temperature_c)
+    if len(curves.curves) == 1:
+        return curves.curves[0]
+    there = ", ".join(f"{curve.temperature_c:g}" for curve in curves.curves)
+    raise UsageError(f"there are curves at {there} C; choose one with --temperature")
