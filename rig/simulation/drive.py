@@ -16,6 +16,7 @@ ZERO_CELSIUS_K = 273.15
 # enters at one temperature and touches a wall at another: 1.6021 on the axis, 4/5.7832 in the mean.
 MEAN_COEFFICIENT = 0.6917
 CONDUCTION_EIGENVALUE = 5.7832
+AXIS_TO_MEAN = 1.6021 / MEAN_COEFFICIENT
 
 
 class Motor(NamedTuple):
@@ -65,6 +66,7 @@ class Hotend(NamedTuple):
     reference_k: float
     conduction_mm3_s: float  # 5.7832 pi a L, see `conduction_flow_mm3_s`
     inlet_c: float
+    soft_c: float  # below this the filament is a core that has not melted
     melt_volume_mm3: float  # what has to be displaced before a new melt temperature arrives
     ripple: float  # relative swing of the resistance along the filament
     ripple_mm: float
@@ -97,11 +99,26 @@ def film_force_n(hotend: Hotend, *, speed_mm_s: float) -> float:
     return math.copysign(drag, speed_mm_s)
 
 
-def melt_force_n(hotend: Hotend, *, flow_mm3_s: float, melt_c: float) -> float:
-    """Force on the filament for a flow at a melt temperature: ``F0 + m a_T Q^n``, in N."""
+def core_factor(hotend: Hotend, *, melt_c: float, block_c: float) -> float:
+    """How much the core that has not melted adds to the resistance, at least 1.
+
+    On the axis the temperature deficit is ``1.6021 / 0.6917`` of the mean one. Where it leaves the
+    axis below ``soft_c`` the melt has to pass round a solid core; the share of the cross-section
+    that is left goes as ``1/x``, ``x = 2.316 (Tb - Tm) / (Tb - Ts)``, and the resistance as
+    ``sqrt(1 + x^6)``: nothing below ``x = 0.5``, with the cube of ``x`` above 1.
+    """
+    if block_c <= hotend.soft_c + 1.0:
+        return 1.0e6
+    x = AXIS_TO_MEAN * (block_c - melt_c) / (block_c - hotend.soft_c)
+    return math.sqrt(1.0 + x**6)
+
+
+def melt_force_n(hotend: Hotend, *, flow_mm3_s: float, melt_c: float, block_c: float) -> float:
+    """Force on the filament for a flow: ``F0 + m a_T c Q^n`` (``c`` of `core_factor`), in N."""
     if flow_mm3_s <= 0.0:
         return hotend.offset_n
     shift = math.exp(
         hotend.activation_k * (1.0 / (melt_c + ZERO_CELSIUS_K) - 1.0 / hotend.reference_k)
     )
+    shift *= core_factor(hotend, melt_c=melt_c, block_c=block_c)
     return hotend.offset_n + hotend.consistency_n * shift * math.pow(flow_mm3_s, hotend.exponent)

@@ -35,6 +35,15 @@ def _sign(x: float) -> float:
     return x / math.sqrt(1.0 + x * x)
 
 
+@nb.njit(cache=True, fastmath=True, inline="always")
+def _shift(hotend: Hotend, melt_c: float, block_c: float) -> float:
+    """Relative resistance of the melt: Arrhenius, and the core that has not melted."""
+    x = 2.3162 * (block_c - melt_c) / max(block_c - hotend.soft_c, 1.0)
+    x3 = x * x * x
+    arrhenius = math.exp(hotend.activation_k * (1.0 / (melt_c + 273.15) - 1.0 / hotend.reference_k))
+    return arrhenius * math.sqrt(1.0 + x3 * x3)
+
+
 @nb.njit(cache=True, fastmath=True)
 def run_drive(
     motor: Motor,
@@ -166,9 +175,7 @@ def run_drive(
                 greatest = force
             push = hotend.stiffness_n_mm * spring - hotend.offset_n
             if push > 0.0 and melt_c > 60.0:
-                shift = math.exp(
-                    hotend.activation_k * (1.0 / (melt_c + 273.15) - 1.0 / hotend.reference_k)
-                )
+                shift = _shift(hotend, melt_c, block_c)
                 shift *= 1.0 + hotend.ripple * math.sin(two_pi * fed / hotend.ripple_mm)
                 flow = (push / (hotend.consistency_n * shift)) ** (1.0 / hotend.exponent)
             else:
@@ -223,9 +230,7 @@ def run_rest(hotend: Hotend, state: Floats, dt: float, steps: int, block_c: floa
         push = hotend.stiffness_n_mm * max(0.0, spring) - hotend.offset_n
         flow = 0.0
         if push > 0.0 and melt_c > 60.0:
-            shift = math.exp(
-                hotend.activation_k * (1.0 / (melt_c + 273.15) - 1.0 / hotend.reference_k)
-            )
+            shift = _shift(hotend, melt_c, block_c)
             flow = (push / (hotend.consistency_n * shift)) ** (1.0 / hotend.exponent)
             most = 0.5 * push / hotend.stiffness_n_mm * hotend.area_mm2 / dt
             flow = min(flow, most)

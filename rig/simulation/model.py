@@ -55,6 +55,7 @@ class BenchModel:
             zero, relative to the amplitude: ripple at one and two times the electrical rate.
         peak_unit: Whether the driver's own unit is peak amperes.
         full_scale_a, current_levels: Current steps of the driver, its own unit; 0 for none.
+        low_scale_a: Full scale of a second, finer range; 0 for none.
         filament_mm: Filament diameter.
         efficiency: Drive efficiency (already in ``motor.friction``).
     """
@@ -75,6 +76,7 @@ class BenchModel:
     peak_unit: bool = False
     full_scale_a: float = 0.0
     current_levels: int = 0
+    low_scale_a: float = 0.0
     filament_mm: float = 1.75
     efficiency: float = 0.88
 
@@ -100,7 +102,10 @@ class BenchModel:
         """
         applied = setting_a
         if self.current_levels:
-            step = self.full_scale_a / self.current_levels
+            scale = self.full_scale_a
+            if self.low_scale_a and setting_a <= self.low_scale_a:
+                scale = self.low_scale_a
+            step = scale / self.current_levels
             applied = min(max(math.floor(setting_a / step + 1e-9), 1), self.current_levels) * step
         return applied / SQRT2 if self.peak_unit else applied
 

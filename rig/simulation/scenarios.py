@@ -79,6 +79,7 @@ def make_hotend(
     grip_n: float = 260.0,
     creep_1_n: float = 2.0e-5,
     ripple: float = 0.0,
+    soft_c: float = 150.0,
 ) -> Hotend:
     """A hot end and filament; ``activation_kj_mol`` is the one at constant rate."""
     area = math.pi * filament_mm**2 / 4.0
@@ -98,6 +99,7 @@ def make_hotend(
             diffusivity_mm2_s=diffusivity_mm2_s, length_mm=heated_mm
         ),
         inlet_c=45.0,
+        soft_c=soft_c,
         melt_volume_mm3=0.3 * area * heated_mm,
         ripple=ripple,
         ripple_mm=37.0,
@@ -137,7 +139,7 @@ def random_bench(seed: int, *, name: str | None = None) -> BenchModel:
     hotend = make_hotend(
         filament_mm=1.75,
         stiffness_n_mm=float(np.exp(rng.uniform(math.log(35.0), math.log(130.0)))),
-        heated_mm=float(rng.uniform(9.0, 32.0)),
+        heated_mm=float(rng.uniform(10.0, 36.0)),
         consistency_n=float(rng.uniform(5.0, 16.0)),
         exponent=float(rng.uniform(0.35, 0.65)),
         offset_n=float(rng.uniform(1.0, 6.0)),

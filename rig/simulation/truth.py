@@ -16,7 +16,7 @@ def required_force_n(model: BenchModel, *, flow_mm3_s: float, temperature_c: flo
     """Force on the filament in steady flow at a block temperature, in N."""
     hotend = model.hotend
     melt_c = melt_temperature_c(hotend, flow_mm3_s=flow_mm3_s, block_c=temperature_c)
-    melt_n = melt_force_n(hotend, flow_mm3_s=flow_mm3_s, melt_c=melt_c)
+    melt_n = melt_force_n(hotend, flow_mm3_s=flow_mm3_s, melt_c=melt_c, block_c=temperature_c)
     return melt_n + film_force_n(hotend, speed_mm_s=flow_mm3_s / model.area_mm2)
 
 

@@ -1,0 +1,1 @@
+"""Handlers that pyserial finds by name; see `protocol_sim`."""
