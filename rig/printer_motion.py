@@ -110,6 +110,7 @@ class Move:
         self._queue_end_s = 0.0
         self._temperature_due_s = tools.clock.now() + _TEMPERATURE_EVERY_S
         self._aborted = False
+        self._starved_s = 0.0
         self._measured_s = math.nan
         self._anomalies: list[str] = []
 
@@ -238,10 +239,7 @@ class Move:
             self.started_s = now + self._tools.start_latency_s
             self._queue_end_s = self.started_s + self._plan.ramp_s / 2.0
         elif now > self._queue_end_s:
-            gap_s = now - self._queue_end_s
-            self._anomalies.append(
-                f"starved: the queue ran dry for {gap_s:.2f} s, {self.sent_mm:.2f} mm into the move"
-            )
+            self._starved_s += now - self._queue_end_s
             self._queue_end_s = now
         self._queue_end_s += length_mm / self._plan.speed_mm_s
         self._pending = self._tools.link.begin(
@@ -293,6 +291,8 @@ class Move:
 
     def _end(self, reply: Reply) -> None:
         """The barrier's body has come: motion is over."""
+        if self._starved_s > 0:
+            self._add(f"starved: by our clock the queue was dry for {self._starved_s:.2f} s in all")
         assert self._first_sent_s is not None
         assert self.started_s is not None
         body_s = reply.body_s if reply.body_s is not None else reply.ended_s

@@ -42,6 +42,8 @@ _SETTLE_S = 0.1
 _SETTLE_LIMIT_S = 1.0
 #: An idle remark this long after a line went out means that the line or its ok was lost.
 _IDLE_AFTER_S = 0.5
+#: Silence after which a numbered line goes out again; longer than the usual 2 s between two "busy".
+_REPEAT_AFTER_S = 3.0
 #: How often one line goes out because the firmware asked.
 _MOST_ATTEMPTS = 6
 _MOST_SILENT_REPEATS = 2
@@ -159,7 +161,7 @@ class Link:
         want_temperature: bool = False,
         body_grace_s: float | None = 1.0,
         busy_s: float | None = None,
-        repeat_after_s: float | None = 2.0,
+        repeat_after_s: float | None = _REPEAT_AFTER_S,
         bare: bool = False,
     ) -> Pending:
         """Send a command without waiting; `pump` until the returned exchange is done.
@@ -204,7 +206,7 @@ class Link:
         want_temperature: bool = False,
         body_grace_s: float | None = 1.0,
         busy_s: float | None = None,
-        repeat_after_s: float | None = 2.0,
+        repeat_after_s: float | None = _REPEAT_AFTER_S,
         bare: bool = False,
     ) -> Reply:
         """Send a command and wait for its answer. Arguments and errors as for `begin`."""
@@ -615,8 +617,9 @@ class Link:
         pending.phase = Phase.WAITING
         if event.tail:
             pending.look_at(event.tail, now)
-        if pending.acknowledged:
-            pending.closing = False
+        if pending.acknowledged and not pending.closing:
+            self._note("surplus-ok", event.tail, now)
+        pending.closing = False
         self._acknowledge(pending, now)
 
     def _acknowledge(self, pending: Pending, now: float) -> None:

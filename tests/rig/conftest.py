@@ -1,0 +1,1 @@
+"""Makes the fakes beside this file importable from every test of the rig."""
