@@ -182,7 +182,8 @@ def _sentence(
     elif mean[1] > 1 or mean[2] < 1:
         said = (
             f"{names[1]} needs {100 * abs(mean[0] - 1):.1f} % {way} force than {names[0]} on "
-            f"average {where}, ratio {mean[0]:.3f} ({mean[1]:.3f} to {mean[2]:.3f}; p = {p_value:.2g})"
+            f"average {where}, ratio {mean[0]:.3f} ({mean[1]:.3f} to {mean[2]:.3f}; "
+            f"p = {p_value:.2g})"
         )
     else:
         said = (

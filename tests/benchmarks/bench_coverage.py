@@ -104,7 +104,7 @@ def wilson(hits: int, n: int) -> tuple[float, float]:
     return centre - half, centre + half
 
 
-def setting(family: str, noise: str, *, points: int, campaigns: int, model="auto", seed=5) -> str:
+def setting(family: str, noise: str, *, points: int, campaigns: int, seed=5, **how) -> str:
     """Run one setting and describe it in a line."""
     rng = np.random.default_rng([seed, points, *family.encode(), *noise.encode()])
     hits, total, widths, errors = 0, 0, [], []
