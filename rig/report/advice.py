@@ -84,7 +84,8 @@ def draw_advice(
             ],
         )
         for index, one in enumerate(available):
-            _candidate(axes, one, _AVAILABLE[index % len(_AVAILABLE)], right, say_margin=index == 0)
+            _candidate(axes, one, _AVAILABLE[index % len(_AVAILABLE)])
+        _margin_labels(axes, available, right)
         for flow, words, name in (
             (melt_limit_mm3_s, "melt limit", "skip"),
             (wanted_mm3_s, "wanted", "soft"),
@@ -110,30 +111,10 @@ def draw_advice(
         return figure
 
 
-def _candidate(axes: Axes, one: Available, colour: str, right: float, *, say_margin: bool) -> None:
-    end = min(right, one.flow_mm3_s[-1])
+def _candidate(axes: Axes, one: Available, colour: str) -> None:
     axes.plot(one.flow_mm3_s, one.force_n, color=colour)
-    axes.annotate(
-        f"available: {one.name}",
-        (end, _at(one.flow_mm3_s, one.force_n, end)),
-        xytext=(-6, 7),
-        textcoords="offset points",
-        ha="right",
-        fontweight="bold",
-        color=colour,
-    )
     if len(one.usable_n):
         axes.plot(one.flow_mm3_s, one.usable_n, color=colour, lw=1.2, ls=(0, (2, 2)))
-        if say_margin:
-            axes.annotate(
-                "less the margin",
-                (end, _at(one.flow_mm3_s, one.usable_n, end)),
-                xytext=(-6, -11),
-                textcoords="offset points",
-                ha="right",
-                fontsize=8,
-                color=colour,
-            )
     if one.holds_mm3_s is None:
         return
     line = one.usable_n if len(one.usable_n) else one.force_n
@@ -149,6 +130,35 @@ def _candidate(axes: Axes, one: Available, colour: str, right: float, *, say_mar
         fontsize=8.5,
         bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
     )
+
+
+def _margin_labels(axes: Axes, available: Sequence[Available], right: float) -> None:
+    """Names of the lines right of the axes, none closer than a line of text to the next."""
+    wanted: list[tuple[float, str, str, str]] = []
+    for index, one in enumerate(available):
+        colour = _AVAILABLE[index % len(_AVAILABLE)]
+        end = min(right, one.flow_mm3_s[-1])
+        wanted.append((_at(one.flow_mm3_s, one.force_n, end), one.name, colour, "bold"))
+        if len(one.usable_n):
+            force = _at(one.flow_mm3_s, one.usable_n, end)
+            wanted.append((force, "less margin", colour, "normal"))
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    gap = axes.get_ylim()[1] * 12.5 / (72.0 * figure.get_figheight() * 0.8)
+    lowest = -gap
+    for force, words, colour, weight in sorted(wanted):
+        lowest = max(force, lowest + gap)
+        axes.annotate(
+            words,
+            (right, lowest),
+            xytext=(6, 0),
+            textcoords="offset points",
+            va="center",
+            fontweight=weight,
+            fontsize=9 if weight == "bold" else 8,
+            color=colour,
+            annotation_clip=False,
+        )
 
 
 def _at(xs: Sequence[float], ys: Sequence[float], x: float) -> float:

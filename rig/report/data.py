@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from rig.bench import Bench
@@ -92,7 +92,6 @@ class ReportData:
     warnings: tuple[str, ...] = ()
     name: str = ""
     facts: tuple[tuple[str, str], ...] = ()
-    budget: dict[str, Any] = field(default_factory=dict)
 
     @property
     def filament_mm(self) -> float:

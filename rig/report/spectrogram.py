@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -102,6 +103,10 @@ def draw_spectrogram(
         label_axes(axes, x="time, s", y="frequency, kHz")
         _strip(strip, motion_s, click_times_s, first_skip_s, decided_s, verdict)
         if title:
+            title, note = (
+                textwrap.fill(words, int(per_in * width_in))
+                for words, per_in in ((title, 11), (note, 15))
+            )
             figure.suptitle(title, x=0.01, ha="left", fontsize=10.5, fontweight="bold", color=INK)
         if note:
             strip.set_title(note, fontsize=8.5, fontweight="normal", color=SOFT, pad=4)
