@@ -228,6 +228,8 @@ class Printer:
 
         Each step is tried even if another failed. Safe to call again.
         """
+        if self.link.restarted is not None:
+            self.link.accept_restart()
         undone: list[str] = []
         dead: LinkError | None = None  # once the firmware is silent or gone, more waiting is vain
         while self._changed:

@@ -403,6 +403,11 @@ class Link:
         self._halted = self._restarted = None
         self._out_of_step = True
 
+    def accept_restart(self) -> None:
+        """Go on with a board that has restarted (to put it in order, never to resume motion)."""
+        self._restarted = None
+        self._abandon()
+
     def close(self) -> None:
         """Close the port. Safe to call again."""
         self._pending = None

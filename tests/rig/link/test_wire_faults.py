@@ -18,7 +18,7 @@ from rig.errors import (
 )
 from rig.link.conversation import Link
 from rig.link.dialect import Dialect, load_dialect
-from rig.printer import Printer
+from rig.printer import Move, Printer
 
 POSITION = load_dialect("numbered").replies["position"][0]
 BODY = b"X:0.00 Y:0.00 Z:0.00 E:3.00 Count X:0\n"
@@ -35,6 +35,11 @@ def ready(firmware: FakeFirmware, dialect: Dialect | None = None) -> Printer:
     firmware.temperature_c = 210.0
     assert printer.calibrate_barrier()
     return printer
+
+
+def poll(move: Move, times: int) -> None:
+    for _ in range(times):
+        move.poll(0.02)
 
 
 def test_01_resend_without_ok() -> None:
@@ -155,15 +160,13 @@ def test_09_reset_in_the_middle_is_noticed_at_the_next_byte() -> None:
     firmware = FakeFirmware("A1")
     printer = ready(firmware)
     move = printer.start_move(length_mm=30.0, speed_mm_s=3.0)
-    for _ in range(50):
-        move.poll(0.02)
+    poll(move, 50)
     firmware.power_cycle()
     firmware.overrides = lambda _text: []
     firmware.port.say(b"start\necho: External Reset\n", after_s=0.001)
     at_s = firmware.clock.now()
     with pytest.raises(FirmwareResetError, match="restarted by itself"):
-        for _ in range(100):
-            move.poll(0.02)
+        poll(move, 100)
     assert firmware.clock.now() - at_s < 0.01
     with pytest.raises(FirmwareResetError):
         printer.link.command("M105")
@@ -173,12 +176,10 @@ def test_10_silent_reset_shows_by_the_line_counter() -> None:
     firmware = FakeFirmware("A1")
     printer = ready(firmware)
     move = printer.start_move(length_mm=30.0, speed_mm_s=3.0)
-    for _ in range(50):
-        move.poll(0.02)
+    poll(move, 50)
     firmware.power_cycle()
     with pytest.raises(FirmwareResetError, match="line counter is back at zero"):
-        for _ in range(200):
-            move.poll(0.02)
+        poll(move, 200)
 
 
 def test_10b_silent_reset_without_line_numbers_shows_by_position_and_target(tmp_path) -> None:
@@ -309,13 +310,11 @@ def test_19_20_heater_kill(last_words: bytes) -> None:
     firmware = FakeFirmware("A1")
     printer = ready(firmware)
     move = printer.start_move(length_mm=30.0, speed_mm_s=3.0)
-    for _ in range(50):
-        move.poll(0.02)
+    poll(move, 50)
     firmware.halted = True
     firmware.port.say(last_words, after_s=0.01)
     with pytest.raises(FirmwareHaltedError):
-        for _ in range(100):
-            move.poll(0.02)
+        poll(move, 100)
     with pytest.raises(CommandRefusedError):
         printer.heaters_off()
 
@@ -330,13 +329,11 @@ def test_21_silent_halt_raises_within_the_deadline() -> None:
     firmware = FakeFirmware("A1")
     printer = ready(firmware)
     move = printer.start_move(length_mm=30.0, speed_mm_s=3.0)
-    for _ in range(50):
-        move.poll(0.02)
+    poll(move, 50)
     firmware.halted = True
     at_s = firmware.clock.now()
     with pytest.raises(ReplyTimeoutError, match="no answer to 'G1"):
-        for _ in range(1000):
-            move.poll(0.02)
+        poll(move, 1000)
     assert firmware.clock.now() - at_s < 7.0
 
 
@@ -344,8 +341,7 @@ def test_22_step_down_in_the_middle() -> None:
     firmware = FakeFirmware("A1")
     printer = ready(firmware)
     move = printer.start_move(length_mm=10.0, speed_mm_s=5.0)
-    for _ in range(30):
-        move.poll(0.02)
+    poll(move, 30)
     firmware.port.say(b"E0 driver overtemperature warning! (850mA)\n")
     firmware.port.say(b"current decreased to 500\n")
     firmware.current_ma = 500
