@@ -35,6 +35,18 @@ def thresholds_of(
     return read_threshold_table(source, bench, diameter_mm, notes=notes), bench
 
 
+def has_currents_only(source: Path) -> bool:
+    """Whether a source is a threshold table that gives currents and no forces."""
+    if source.is_dir() or source.suffix.lower() == ".json":
+        return False
+    try:
+        lines = source.read_text(encoding="utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return False  # whoever reads it for good says what is wrong
+    header = next((line.lower() for line in lines if line.strip() and line[0] != "#"), "")
+    return "current_a" in header and "force_n" not in header
+
+
 def curves_of(
     sources: Sequence[Path],
     *,

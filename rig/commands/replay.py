@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -64,7 +65,7 @@ class _progress:  # noqa: N801 - used as a function
     """A progress bar on standard error where that is a terminal, else nothing."""
 
     def __init__(self, *, hidden: bool) -> None:
-        self._hidden = hidden or not click.get_text_stream("stderr").isatty()
+        self._hidden = hidden or not sys.stderr.isatty()
         self._bar: Any = None
 
     def __enter__(self) -> Callable[[int, int], None] | None:

@@ -1,0 +1,168 @@
+"""``stallcurve advise``: which flow a motor, ratio and current can push."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from rig.commands._out import document, note, say
+from rig.errors import UsageError
+
+if TYPE_CHECKING:
+    from rig.curves.advise import Advice
+    from rig.curves.curveset import Curve
+
+
+@click.command("advise")
+@click.argument("curve", type=click.Path(path_type=Path))
+@click.argument("benches", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--temperature", type=float, help="One of the curve's, in C; default: each.")
+@click.option(
+    "--margin", type=float, default=20.0, show_default=True, help="Force to spare, in per cent."
+)
+@click.option("--flow", type=float, help="A flow to hold, in mm3/s: its margin, and least current.")
+@click.option("--current", "currents", type=float, multiple=True, help="In the driver's own unit.")
+@click.option("--picture", type=click.Path(path_type=Path), help="Write this chart, PNG and SVG.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def command(
+    curve: Path,
+    benches: tuple[Path, ...],
+    temperature: float | None,
+    margin: float,
+    flow: float | None,
+    currents: tuple[float, ...],
+    picture: Path | None,
+    as_json: bool,
+) -> None:
+    """What the motors of BENCHES can push through what CURVE was measured on, and what limits it.
+
+    CURVE is a run folder, a curve.json or a threshold table (one with currents is taken as measured
+    on the first of BENCHES). A bench file for each candidate motor and ratio; --current, repeated,
+    tries several currents with each. Without it the greatest that motor, driver and bench file
+    allow is taken.
+    """
+    from rig.bench import load_bench
+    from rig.commands._curves import curves_of, has_currents_only
+    from rig.curves.advise import advise_many
+
+    candidates = {path.stem: load_bench(path) for path in benches}
+    if len(candidates) < len(benches):
+        candidates = {str(path): load_bench(path) for path in benches}
+    fitted = curve / "curve.json"
+    source = fitted if fitted.exists() else curve
+    own_bench = next(iter(candidates.values())) if has_currents_only(source) else None
+    curves = curves_of([source], bench=own_bench)
+    chosen = [curves.at(temperature)] if temperature is not None else list(curves.curves)
+    scale = str(curves.provenance.get("force_scale") or "")
+    answers: list[tuple[Curve, list[Advice]]] = []
+    for one in chosen:
+        if flow is not None and not one.holds(flow) and len(chosen) > 1:
+            low, high = one.flow_range_mm3_s
+            note(
+                f"{one.temperature_c:g} C is left out: {flow:g} mm3/s is outside the measured "
+                f"{low:.3g} to {high:.3g} mm3/s"
+            )
+            continue
+        found = advise_many(
+            one,
+            candidates,
+            margin=margin / 100.0,
+            currents_a=currents,
+            wanted_mm3_s=flow,
+            force_scale=scale,
+        )
+        answers.append((one, found))
+    if not answers:
+        raise UsageError(f"--flow {flow:g}: outside what was measured at every temperature")
+    written = _draw(answers, picture, flow) if picture is not None else []
+    if as_json:
+        document({"advice": [advice.to_document() for _, some in answers for advice in some]})
+        return
+    for _, some in answers:
+        _describe(some, flow)
+    for path in written:
+        note(f"wrote {path}")
+
+
+def _describe(answers: list[Advice], wanted: float | None) -> None:
+    for advice in answers:
+        say(advice.sentence())
+    say()
+    for advice in answers:
+        say(f"{advice.name}, {advice.temperature_c:g} C, {advice.current_a:.3g} A")
+        for limit in advice.limits:
+            at = (
+                f"binds at {limit.flow_mm3_s:.3g} mm3/s"
+                if limit.flow_mm3_s is not None
+                else "does not bind within what was measured"
+            )
+            say(f"  {limit.name:<28} {at}: {limit.text}")
+        if advice.wanted_margin is not None and wanted is not None:
+            value, low, high = (100 * part for part in advice.wanted_margin)
+            say(
+                f"  at {wanted:g} mm3/s the margin is {value:.0f} % "
+                f"({low:.0f} to {high:.0f} %, 95 %)"
+                + (
+                    f"; the lowest current that holds it with {100 * advice.margin:.0f} % to spare "
+                    f"is {advice.least_current_a:.3g} A"
+                    if advice.least_current_a is not None
+                    else ""
+                )
+            )
+        rows = advice.table
+        say(
+            f"  {'flow mm3/s':>10} {'speed mm/s':>10} {'needed N':>9} {'available N':>11} {'margin':>7}"
+        )
+        for row in [rows[round(k * (len(rows) - 1) / 6)] for k in range(7)]:
+            say(
+                f"  {row.flow_mm3_s:>10.3g} {row.speed_mm_s:>10.3g} {row.needed_n:>9.3g} "
+                f"{row.available_n:>11.3g} {100 * row.margin:>5.0f} %"
+            )
+        for sentence in advice.notes:
+            say(f"  - {sentence}")
+        say()
+
+
+def _draw(
+    answers: list[tuple[Curve, list[Advice]]], picture: Path, wanted: float | None
+) -> list[Path]:
+    from rig.report.advice import Available, draw_advice
+    from rig.report.comparison import Line
+    from rig.report.look import save_picture
+
+    written: list[Path] = []
+    for curve, some in answers:
+        rows = curve.table
+        needed = Line(
+            f"needed at {curve.temperature_c:g} °C",
+            [row.flow_mm3_s for row in rows],
+            [row.force_n for row in rows],
+            [row.lower_n for row in rows],
+            [row.upper_n for row in rows],
+        )
+        available = [
+            Available(
+                f"{advice.name}, {advice.current_a:.3g} A",
+                [row.flow_mm3_s for row in advice.table],
+                [row.available_n for row in advice.table],
+                [row.available_n / (1.0 + advice.margin) for row in advice.table],
+                advice.flow_mm3_s,
+                advice.binds,
+            )
+            for advice in some
+        ]
+        melt = curve.melt_limit
+        figure = draw_advice(
+            needed,
+            available,
+            melt_limit_mm3_s=melt.value if melt is not None and melt.upper is not None else None,
+            wanted_mm3_s=wanted,
+            sentence=some[0].sentence() if len(some) == 1 else "",
+        )
+        stem = picture.with_suffix("")
+        if len(answers) > 1:
+            stem = stem.with_name(f"{stem.name}-{curve.temperature_c:g}C")
+        written.extend(save_picture(figure, stem))
+    return written
