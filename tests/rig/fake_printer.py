@@ -251,20 +251,21 @@ class FakeFirmware:
             if text.startswith("M110"):
                 self.last = number - 1
             if not given.isdigit() or checksum(body) != int(given):
-                return self._again(b"checksum mismatch")
+                return self.complaint(b"checksum mismatch")
             if number != self.last + 1:
                 if self.family == "A2" and number <= self.last:
                     return [b"ok duplicate line:%d\n" % number]
-                return self._again(b"Line Number is not Last Line Number+1")
+                return self.complaint(b"Line Number is not Last Line Number+1")
             self.last = number
         given_answers = self.overrides(text)
         if given_answers is not None:
             return given_answers
         return self._act(text, number)
 
-    def _again(self, why: bytes) -> list[Answer]:
+    def complaint(self, why: bytes) -> list[Answer]:
         if self.family == "A2":
-            return [b"Error:expected line %d got 0\nResend:%d\nok\n" % (self.last + 1,) * 2]
+            wanted = (self.last + 1, self.last + 1)
+            return [b"Error:expected line %d got 0\nResend:%d\nok\n" % wanted]
         return [b"Error:%s, Last Line: %d\nResend: %d\nok\n" % (why, self.last, self.last + 1)]
 
     def _ok(self, number: int | None, tail: bytes = b"") -> bytes:
