@@ -112,9 +112,7 @@ def _describe(answers: list[Advice], wanted: float | None) -> None:
                 )
             )
         rows = advice.table
-        say(
-            f"  {'flow mm3/s':>10} {'speed mm/s':>10} {'needed N':>9} {'available N':>11} {'margin':>7}"
-        )
+        say("   flow mm3/s speed mm/s  needed N available N  margin")
         for row in [rows[round(k * (len(rows) - 1) / 6)] for k in range(7)]:
             say(
                 f"  {row.flow_mm3_s:>10.3g} {row.speed_mm_s:>10.3g} {row.needed_n:>9.3g} "
