@@ -74,7 +74,7 @@ class EncoderBoard:
         world = self.world
         while self._next_s <= world.now_s:
             world.follow_to(self._next_s)
-            micros = int((self._next_s - self._origin_s) * 1e6) + self._micros_at_origin
+            micros = round((self._next_s - self._origin_s) * 1e6) + self._micros_at_origin
             count = self._raw_count() - self._zero
             text = reading_line(micros % 2**32, count)
             self.line.send_at(text.encode("ascii") + b"\n", self._next_s)

@@ -167,6 +167,8 @@ class Firmware:
 
     def ok(self, slot: Slot, tail: str = "") -> None:
         """Send the ok of a command, as this family does, or as a fault has it."""
+        if self.halted:
+            return
         number = slot.number
         text = "ok"
         if self.family.ok_with_number and number is not None:

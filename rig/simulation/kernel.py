@@ -26,6 +26,7 @@ THETA, OMEGA, GEAR, GEAR_W, DAMPER_W, I_A, I_B = 0, 1, 2, 3, 4, 5, 6
 SPRING, FLOW, MELT_C, FED, EXTRUDED, WORST, GROUND = 7, 8, 9, 10, 11, 12, 13
 STATE_SIZE = 16
 
+PULL_N = 5.0  # suction and friction that hold filament which is drawn back
 FLOW_EVERY = 16  # melt flow and temperature change slowly: once in so many samples
 
 
@@ -152,10 +153,7 @@ def run_drive(
         else:
             tooth = 0.0
         # Filament.
-        force = hotend.stiffness_n_mm * spring
-        if force < 0.0:
-            force = 0.0
-        force += film
+        force = hotend.stiffness_n_mm * spring + film
         gear_w += (tooth - force * arm * (1.0 + motor.friction * _sign(gear_w * 4.0))) * per_jg
         gear += gear_w * dt
         fed_v = gear_w * motor.feed_mm_rad
@@ -166,8 +164,8 @@ def run_drive(
         fed_v -= slip_v
         fed += fed_v * dt
         spring += (fed_v - flow_v) * dt
-        if spring < -0.2:
-            spring = -0.2  # it comes out of the melt rather than pull
+        if spring * hotend.stiffness_n_mm < -PULL_N:
+            spring = -PULL_N / hotend.stiffness_n_mm  # it comes out of the melt rather than pull
         # The film's drag follows the speed within a fraction of a millisecond.
         film += (hotend.film_n * fed_v / (0.3 + abs(fed_v)) ** 0.6 - film) * 0.2
         if k % FLOW_EVERY == 0:

@@ -233,6 +233,13 @@ class World:
         if rms_a != last_rms_a or abs(block_c - last_block_c) > 0.1:
             self._settings.append((self.now_s, rms_a, block_c))
 
+    def warm_up(self) -> None:
+        """Load the compiled loops now rather than with the first move."""
+        self.catch_up()
+        from rig.simulation.ear import motor_scale
+
+        motor_scale(self.model)
+
     # -- physics, which follows ------------------------------------------------------------------
 
     @property
