@@ -110,7 +110,7 @@ class Interlock:
 
     def _watch_heating(self, reading: TemperatureReading) -> None:
         below_c = self._target_c - reading.actual_c
-        if below_c <= _REACHED_C:
+        if self._struck("reached", below_c <= _REACHED_C):
             self._reached = True
             self._window = None
         elif self._reached:

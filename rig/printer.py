@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 
 from rig.clock import Clock
 from rig.errors import (
@@ -24,7 +25,7 @@ from rig.link.dialect import Dialect
 from rig.link.exchange import Notice, Reply
 from rig.printer_heat import wait_until_steady
 from rig.printer_motion import MotionTools, Move
-from rig.printer_plan import plan_move
+from rig.printer_plan import SEGMENT_S, plan_move
 from rig.printer_settings import (
     DriverReport,
     capabilities,
@@ -52,15 +53,19 @@ _BOOT_LIMIT_S = 10.0
 _CONNECT_TRIES = 4
 #: Start latency and barrier of a small move, where it was not calibrated, in s.
 _USUAL_LATENCY_S = 0.1
-#: The calibrating moves: so long and so fast.
-_CALIBRATION_MM = (0.1, 0.6)
+#: The calibrating moves: so long, so fast, in segments so short. Several segments each, because a
+#: planner may hold a single short one back for a while, waiting for more.
+_CALIBRATION_MM = (0.5, 1.0)
 _CALIBRATION_MM_S = 1.0
+_CALIBRATION_SEGMENT_S = 0.1
 #: Where the extruder's position is set to before each move: after a restart it would be 0.
 _MARKER_MM = 3.0
 #: Drivers set current in steps; a read-back this near the request is that step.
 _CURRENT_STEP_A = 0.06
 _CURRENT_ROOM_A = 0.0015
 _TARGET_ROOM_C = 1.0
+#: How long to listen after an emergency stop, in s.
+_LAST_WORDS_S = 1.0
 
 
 class Printer:
@@ -167,7 +172,12 @@ class Printer:
         ):
             if value is None and self._usable(verb):
                 lines.extend(self._labelled(verb))
-        self.settings = parse_settings(lines, self.dialect, current_a=self.read_current())
+        settings = parse_settings(lines, self.dialect, current_a=self.read_current())
+        if (report := self.driver_report()) is not None:
+            settings = replace(
+                settings, applied_current_a=report.applied_a, microsteps=report.microsteps
+            )
+        self.settings = settings
         self._absorb()
         return self.settings
 
@@ -236,7 +246,7 @@ class Printer:
             key = self._changed[-1]
             problem = ""
             try:
-                problem = str(dead) if dead else self._put_back(key)
+                problem = "not tried any more" if dead else self._put_back(key)
             except CommandRefusedError as error:
                 problem = str(error)
             except LinkError as error:
@@ -376,8 +386,8 @@ class Printer:
     def start_move(self, *, length_mm: float, speed_mm_s: float) -> Move:
         """Begin one constant-speed extrusion; poll the `Move` until it is done.
 
-        Calibrates the barrier first where that was not done yet, with two moves of under a
-        millimetre, and sets relative extrusion and a known position.
+        Calibrates the barrier first where that was not done yet, with two moves of a
+        millimetre at most, and sets relative extrusion and a known position.
 
         Raises:
             ValueError: Length or speed is not positive.
@@ -398,7 +408,11 @@ class Printer:
         self.barrier_waits = True
         try:
             for length_mm in _CALIBRATION_MM:
-                move = self._begin_move(length_mm=length_mm, speed_mm_s=_CALIBRATION_MM_S)
+                move = self._begin_move(
+                    length_mm=length_mm,
+                    speed_mm_s=_CALIBRATION_MM_S,
+                    segment_s=_CALIBRATION_SEGMENT_S,
+                )
                 result = move.result()
                 if result.refused:
                     break
@@ -429,9 +443,10 @@ class Printer:
             self.link.resync()
 
     def emergency(self) -> None:
-        """The firmware's emergency stop, sent bare, without waiting for an answer."""
+        """The firmware's emergency stop, sent bare; what it says in the next second is heard."""
         self._drop_move()
         self.link.send_bare(self.dialect.line("emergency"))
+        self.link.listen(_LAST_WORDS_S)
 
     # -- the port -------------------------------------------------------------------------------
 
@@ -449,7 +464,9 @@ class Printer:
 
     # -- inside ---------------------------------------------------------------------------------
 
-    def _begin_move(self, *, length_mm: float, speed_mm_s: float) -> Move:
+    def _begin_move(
+        self, *, length_mm: float, speed_mm_s: float, segment_s: float = SEGMENT_S
+    ) -> Move:
         settings = self.settings or PrinterSettings()
         if settings.max_feed_mm_s is not None and speed_mm_s > settings.max_feed_mm_s * 1.000001:
             raise UnfitBenchError(
@@ -464,6 +481,7 @@ class Printer:
             acceleration_mm_s2=acceleration_mm_s2,
             one_move_mm=self.dialect.one_move_mm,
             steps_per_mm=settings.steps_per_mm,
+            segment_s=segment_s,
         )
         self._absorb()
         for text in self.dialect.lines("relative_extrusion"):
@@ -583,8 +601,8 @@ class Printer:
         if abs(value - current_a) > max(_CURRENT_STEP_A, 0.05 * current_a):
             raise CommandRefusedError(
                 f"{text!r} was acknowledged, but the extruder's run current reads {value:g} A: "
-                "the command sets another axis or another unit; correct commands.set_current in "
-                "the dialect file"
+                "the command sets another axis or another unit (then correct commands.set_current "
+                "in the dialect file), or the driver has stepped itself down"
             )
         self.current_a = value
 

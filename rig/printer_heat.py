@@ -62,6 +62,7 @@ def wait_until_steady(
     history: deque[TemperatureReading] = deque()
     inside_since_s: float | None = None
     best_c = float("inf")
+    last_off_c = 0.0
     best_s = start_s
     arrival_s: float | None = None
     while True:
@@ -79,8 +80,10 @@ def wait_until_steady(
                 return reading
         else:
             inside_since_s = None
-        if off_c <= best_c - _LEAST_CHANGE_C or best_c == float("inf"):
-            best_c, best_s = off_c, now
+        sure_c = max(off_c, last_off_c)  # one damaged report is no approach
+        last_off_c = off_c
+        if sure_c <= best_c - _LEAST_CHANGE_C or best_c == float("inf"):
+            best_c, best_s = sure_c, now
         cooling = reading.actual_c > temperature_c
         far = off_c > band_c + _LEAST_CHANGE_C
         if far and now - best_s > (_COOLING_PATIENCE_S if cooling else _PATIENCE_S):

@@ -16,6 +16,7 @@ _SIZE_OF_MINUTES = 300.0
 _PER_MINUTE = re.compile(r"(?:mm|units?)\s*/\s*min", re.IGNORECASE)
 _PER_SECOND = re.compile(r"(?:mm|units?)\s*/\s*s(?:ec)?\b", re.IGNORECASE)
 _FEED_WORDS = re.compile(r"feed ?rate|max(?:imum)? speed|\bM203\b", re.IGNORECASE)
+_AXIS = re.compile(r"[XYZEIJKUVW]\d?")
 _TROUBLE = re.compile(r"^otpw|^ot\b|over.?temp|\breset\b", re.IGNORECASE)
 _CAPABILITY = re.compile(r"^Cap:(\w+):1\b", re.IGNORECASE)
 
@@ -143,12 +144,12 @@ def parse_driver_report(lines: Iterable[str]) -> DriverReport:
     rows: dict[str, str] = {}
     for line in kept:
         cells = [cell.strip() for cell in re.split(r"\t+", line.strip())]
-        if column is None and len(cells) >= 2 and any(c in ("E", "E0") for c in cells):
-            # Counted from the right: the heading has no name for its first column.
-            name = "E" if "E" in cells else "E0"
-            column = cells.index(name) - len(cells)
-        elif column is not None and len(cells) >= -column + 1:
-            rows[cells[0].lower()] = cells[column]
+        if all(_AXIS.fullmatch(cell) for cell in cells):
+            # Counted from the right: rows have a name in front, the heading has none.
+            name = next((axis for axis in ("E", "E0") if axis in cells), None)
+            column = cells.index(name) - len(cells) if name else None
+        elif column is not None and len(cells) > -column:
+            rows.setdefault(cells[0].lower(), cells[column])
     trouble = tuple(
         name
         for name, cell in rows.items()

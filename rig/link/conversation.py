@@ -269,6 +269,20 @@ class Link:
         self._out_of_step = True
         self._port.write(b"\n" + text.encode("ascii") + b"\n")
 
+    def listen(self, duration_s: float) -> None:
+        """Read for a while whatever state the conversation is in; nothing heard raises.
+
+        Raises:
+            LinkLostError: The port is gone.
+        """
+        self._lenient = True
+        try:
+            end_s = self.clock.now() + duration_s
+            while self.clock.now() < end_s:
+                self.pump(_QUANTUM_S)
+        finally:
+            self._lenient = False
+
     def insist(
         self, text: str, *, timeout_s: float = 3.0, want_temperature: bool = False
     ) -> Reply | None:
