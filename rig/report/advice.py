@@ -13,7 +13,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_AVAILABLE = (COLOURS["heat2"][0], COLOURS["heat3"][0], COLOURS["heat5"][0], COLOURS["heat1"][0])
+_AVAILABLE = tuple(COLOURS[f"heat{k}"][0] for k in (2, 3, 5, 1, 4))
+
+_FAR = 1.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,14 +52,21 @@ def draw_advice(
 
     Args:
         needed: Force that the hot end needs, with its band.
-        available: One entry a candidate.
-        melt_limit_mm3_s: Greatest flow that melts, in mm3/s.
+        available: One entry a candidate, the best first; five are drawn at most.
+        melt_limit_mm3_s: Greatest flow that melts, in mm3/s; left out where it lies far beyond
+            the flows shown, which it would squeeze into a corner.
         wanted_mm3_s: Flow that was asked for, in mm3/s.
         sentence: What is concluded, as the heading.
         width_in: Width of the figure, in inches.
     """
     import textwrap
 
+    if melt_limit_mm3_s is not None and melt_limit_mm3_s > _FAR * max(needed.flow_mm3_s):
+        melt_limit_mm3_s = None
+    left_out = len(available) - len(_AVAILABLE)
+    available = available[: len(_AVAILABLE)]
+    if left_out > 0:
+        sentence = f"{sentence} ({left_out} more candidates are not drawn)".strip()
     with our_look():
         figure = new_figure(width_in, 0.62 * width_in + 0.4)
         axes = figure.subplots()
@@ -78,7 +87,7 @@ def draw_advice(
                 (
                     needed.flow_mm3_s[-1],
                     needed.upper_n[-1],
-                    f"needed: {needed.name}" if needed.name else "needed",
+                    needed.name or "needed",
                     INK,
                 )
             ],
@@ -128,7 +137,6 @@ def _candidate(axes: Axes, one: Available, colour: str) -> None:
         va="top",
         color=INK,
         fontsize=8.5,
-        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
     )
 
 

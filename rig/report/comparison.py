@@ -81,8 +81,9 @@ def draw_comparison(
                 ratio.flow_mm3_s, ratio.lower, ratio.upper, color=colour, alpha=0.2, linewidth=0
             )
             below.plot(ratio.flow_mm3_s, ratio.value, color=colour)
+        reference = lines[0].name if len(ratios) == len(lines) - 1 else "the reference"
         ends = [v for ratio in ratios for v in (*ratio.lower, *ratio.upper)] + [1.0]
         reach = 1.15 * max(max(ends) - 1.0, 1.0 - min(ends), 0.03)
         below.set_ylim(1.0 - reach, 1.0 + reach)
-        label_axes(below, x="flow, mm³/s", y=f"force over\n{lines[0].name}")
+        label_axes(below, x="flow, mm³/s", y=f"force over\n{reference}")
         return figure

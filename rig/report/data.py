@@ -98,6 +98,12 @@ class ReportData:
         """Filament fed by all trials together, in mm."""
         return sum(trial.filament_mm or 0.0 for trial in self.trials)
 
+    def brackets(self) -> tuple[Threshold, ...]:
+        """The thresholds found: as given, else those behind the curves."""
+        if self.thresholds or self.curves is None:
+            return self.thresholds
+        return tuple(p.threshold for curve in self.curves.curves for p in curve.points)
+
     def count(self, verdict: str) -> int:
         """Number of trials with a verdict."""
         return sum(trial.verdict == verdict for trial in self.trials)

@@ -177,10 +177,8 @@ def _pictures(data: ReportData) -> dict[str, Any]:
             ),
         )
     if data.trials:
-        thresholds = data.thresholds
-        if not thresholds and data.curves is not None:
-            thresholds = tuple(p.threshold for c in data.curves.curves for p in c.points)
-        limits = _melt_speeds(data)
+        thresholds = data.brackets()
+        limits = melt_speeds(data)
         pictures["map"] = _both(
             draw_map(data.trials, thresholds, melt_limits_mm_s=limits, width_in=_WIDE_IN),
             draw_map(data.trials, thresholds, melt_limits_mm_s=limits, width_in=_NARROW_IN),
@@ -191,7 +189,8 @@ def _pictures(data: ReportData) -> dict[str, Any]:
     return pictures
 
 
-def _melt_speeds(data: ReportData) -> dict[float, float]:
+def melt_speeds(data: ReportData) -> dict[float, float]:
+    """Temperature in C -> filament speed of the melt limit in mm/s, where it is bounded."""
     limits = {}
     for curve in data.curves.curves if data.curves is not None else ():
         limit = curve.melt_limit

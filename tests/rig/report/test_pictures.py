@@ -1,0 +1,235 @@
+"""The pictures: what must be in them is looked up in the figure, not guessed from its pixels."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rig.errors import UsageError
+from rig.report.advice import Available, draw_advice
+from rig.report.comparison import Line, Ratio, draw_comparison
+from rig.report.force import draw_force
+from rig.report.look import COLOURS, heat_colours, save_picture, svg_text
+from rig.report.passmap import draw_map
+from rig.report.reliability import draw_reliability, wilson
+from rig.report.spectrogram import draw_spectrogram, draw_trial
+from rig.report.write import write_curve_pictures, write_run_pictures, write_trial_picture
+
+
+def texts(figure) -> set[str]:
+    """Every text in a figure."""
+    from matplotlib.text import Text
+
+    return {t.get_text() for t in figure.findobj(Text) if t.get_text()}
+
+
+def inside(figure) -> None:
+    """No annotation may leave the picture."""
+    from matplotlib.text import Annotation
+
+    figure.canvas.draw()
+    box = figure.bbox
+    for note in figure.findobj(Annotation):
+        extent = note.get_window_extent()
+        assert extent.x0 > box.x0 - 1, note.get_text()
+        assert extent.x1 < box.x1 + 1, note.get_text()
+
+
+@pytest.mark.parametrize("width_in", [3.7, 7.2])
+def test_force_names_its_curves_and_the_reasons_of_points_left_out(curves, width_in):
+    figure = draw_force(curves, width_in=width_in)
+    said = texts(figure)
+    assert {"205 °C", "220 °C", "start-speed", "<slip & co>"} <= said
+    assert {"force, N", "flow, mm³/s", "residual, σ", "filament speed, mm/s"} <= said
+    inside(figure)
+
+
+def test_many_temperatures_get_a_panel_each(curves):
+    from dataclasses import replace as change
+
+    many = change(
+        curves,
+        curves=tuple(
+            change(curves.curves[0], temperature_c=t) for t in (190.0, 200.0, 210.0, 220.0, 230.0)
+        ),
+    )
+    figure = draw_force(many)
+    titles = [axes.get_title(loc="left") for axes in figure.axes if axes.get_title(loc="left")]
+    assert titles == ["190 °C", "200 °C", "210 °C", "220 °C", "230 °C"]
+
+
+def test_the_map_shows_every_trial_with_the_mark_of_its_verdict(data):
+    figure = draw_map(data.trials, data.brackets(), melt_limits_mm_s={205.0: 3.4})
+    counts = {"o": 0, "x": 0, "^": 0}
+    for axes in figure.axes:
+        for line in axes.get_lines():
+            if line.get_linestyle() == "None":
+                counts[line.get_marker()] += len(line.get_xdata())
+    assert counts == {"o": 12 + 1, "x": 12, "^": 1}
+    assert {"melt limit", "12 clean", "12 skip", "1 slip (grip lost)", "1 void"} <= texts(figure)
+
+
+def test_an_empty_map_is_a_picture_too():
+    assert draw_map([]).axes
+
+
+def chirps(rate: int = 16000) -> np.ndarray:
+    """Two seconds of a 2 kHz line with a click at 1.25 s."""
+    time = np.arange(2 * rate) / rate
+    sound = 0.1 * np.sin(2 * np.pi * 2000.0 * time)
+    sound[int(1.25 * rate) : int(1.25 * rate) + 40] += 0.8
+    return sound.astype(np.float32)
+
+
+def test_the_spectrogram_has_its_line_where_the_tone_is_and_marks_the_clicks():
+    figure = draw_spectrogram(
+        chirps(), 16000, motion_s=(0.2, 1.8), click_times_s=(1.25,), verdict="skip", title="Trial 3"
+    )
+    (picture,) = [image for axes in figure.axes for image in axes.get_images()]
+    left, right, low, high = picture.get_extent()
+    assert (left, low, high) == (pytest.approx(0.0, abs=0.02), 0.0, pytest.approx(8.0, rel=0.02))
+    assert right == pytest.approx(2.0, abs=0.02)
+    level = picture.get_array()
+    quiet = level[:, level.shape[1] // 4]
+    loudest_khz = high * int(np.argmax(quiet)) / level.shape[0]
+    assert loudest_khz == pytest.approx(2.0, abs=0.1)
+    row = level[int(0.75 * level.shape[0])]
+    assert right * int(np.argmax(row)) / level.shape[1] == pytest.approx(1.25, abs=0.03)
+    assert {"1 click", "commanded motion", "Trial 3"} <= texts(figure)
+
+
+def test_a_trial_is_drawn_from_its_sound_file(data, tmp_path):
+    soundfile = pytest.importorskip("soundfile")
+    soundfile.write(tmp_path / "t.flac", chirps(), 16000)
+    trial = replace(data.trials[2], audio=tmp_path / "t.flac", motion_s=(0.2, 1.8))
+    run = replace(data, trials=(trial,))
+    written = write_trial_picture(run, trial.number, tmp_path / "out")
+    assert [path.name for path in written] == ["trial-0003.png", "trial-0003.svg"]
+    with pytest.raises(UsageError, match="no trial 9; the run has trials up to 3"):
+        write_trial_picture(run, 9, tmp_path)
+    with pytest.raises(UsageError, match="has no sound file"):
+        draw_trial(data.trials[0])
+    (tmp_path / "t.flac").write_bytes(b"no sound")
+    with pytest.raises(UsageError, match="cannot be read as sound"):
+        draw_trial(trial)
+    with pytest.raises(UsageError, match="too few"):
+        draw_spectrogram(np.zeros(10, np.float32), 16000)
+
+
+def test_comparison_and_advice_say_their_answer(curves):
+    one, other = (
+        Line(
+            name,
+            [row.flow_mm3_s for row in c.table],
+            [row.force_n for row in c.table],
+            [row.lower_n for row in c.table],
+            [row.upper_n for row in c.table],
+        )
+        for name, c in zip(("short brass", "long steel"), curves.curves, strict=True)
+    )
+    ratio = Ratio("long steel", [1.0, 7.0], [0.83, 0.84], [0.8, 0.8], [0.87, 0.88])
+    figure = draw_comparison([one, other], [ratio], sentence="long steel needs less.")
+    assert {"short brass", "long steel", "force over\nshort brass"} <= texts(figure)
+    assert "long steel needs less." in texts(figure)
+    candidates = [
+        Available(f"{k} A", [0.8, 7.6], [90.0 - k, 85.0 - k], [70.0 - k, 65.0 - k], 4.0, "torque")
+        for k in range(7)
+    ]
+    figure = draw_advice(one, candidates, melt_limit_mm3_s=9.0, wanted_mm3_s=4.0)
+    said = texts(figure)
+    assert {"short brass", "melt limit", "wanted", "0 A", "4 A", "less margin"} <= said
+    assert "5 A" not in said
+    assert "(2 more candidates are not drawn)" in said
+    assert "4 mm³/s\nlimit: torque" in said
+    inside(figure)
+    assert "melt limit" not in texts(draw_advice(one, candidates[:1], melt_limit_mm3_s=99.0))
+
+
+def test_wilson_interval_against_its_paper_form():
+    # Wilson (1927), J. Am. Stat. Assoc. 22, 209; the worked value is common in textbooks:
+    # 1 of 10 gives 0.018 to 0.404.
+    assert wilson(1, 10) == pytest.approx((0.0179, 0.4042), abs=1e-4)
+    assert wilson(0, 1000)[0] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_reliability_puts_each_class_at_its_share():
+    figure = draw_reliability([0.05] * 20 + [0.95] * 20, [False] * 20 + [True] * 19 + [False])
+    points = next(
+        line for line in figure.axes[0].get_lines() if line.get_marker() == "o"
+    ).get_xydata()
+    assert points == pytest.approx(np.array([[0.05, 0.0], [0.95, 0.95]]))
+
+
+def test_pictures_are_the_same_bytes_every_time(curves, tmp_path):
+    first = write_curve_pictures(curves, tmp_path / "a")
+    again = write_curve_pictures(curves, tmp_path / "b")
+    assert [p.name for p in first] == [
+        "force.png",
+        "force.svg",
+        "force-panels.png",
+        "force-panels.svg",
+    ]
+    for one, other in zip(first, again, strict=True):
+        assert one.read_bytes() == other.read_bytes()
+
+
+def test_the_pictures_of_a_run(data, tmp_path):
+    names = {path.name for path in write_run_pictures(data, tmp_path)}
+    assert {"map.png", "map.svg", "force.png", "force.svg"} <= names
+
+
+def test_svg_for_a_page_has_its_own_ids_and_variables_for_colours(curves):
+    one, other = (svg_text(draw_force(curves), name=name) for name in ("one", "two"))
+    ids = set(re.findall(r'\bid="([^"]+)"', one))
+    assert ids
+    assert all(name.startswith("one-") for name in ids)
+    assert not ids & set(re.findall(r'\bid="([^"]+)"', other))
+    for reference in re.findall(r"url\(#([^)]+)\)", one) + re.findall(r'href="#([^"]+)"', one):
+        assert reference in ids
+    assert "var(--ink)" in one or "var(--soft)" in one
+    assert not any(light in one for light, _ in COLOURS.values())
+    assert "http" not in re.sub(r'xmlns(:\w+)?="[^"]*"', "", one)
+
+
+def test_colours_of_temperatures_are_told_apart():
+    for count in range(1, 12):
+        colours = heat_colours([200.0 + k for k in range(count)])
+        assert len(set(colours.values())) == count
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance (WCAG 2.1)."""
+    parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("dark", [0, 1])
+def test_text_colours_have_enough_contrast(dark):
+    # WCAG 2.1 asks 4.5 for text; marks and rules need less.
+    paper = luminance(COLOURS["paper"][dark])
+    for name, pair in COLOURS.items():
+        if name in ("paper", "grid", "faint", "void"):
+            continue
+        bright, deep = sorted((luminance(pair[dark]), paper), reverse=True)
+        assert (bright + 0.05) / (deep + 0.05) > 4.0, name
+
+
+def test_importing_the_room_does_not_import_matplotlib():
+    code = (
+        "import sys, rig.report, rig.report.page, rig.report.write, rig.export; "
+        "sys.exit('matplotlib' in sys.modules or 'pyarrow' in sys.modules "
+        "or 'jinja2' in sys.modules)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], timeout=60).returncode == 0
+
+
+def test_a_place_that_cannot_be_written(curves, tmp_path):
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(UsageError):
+        save_picture(draw_force(curves), tmp_path / "file" / "picture")
