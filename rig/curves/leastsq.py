@@ -57,10 +57,12 @@ def least_squares(
     low, high = bounds if bounds is not None else (np.full(len(start), -np.inf),) * 2
     if bounds is None:
         high = -low
+    start = np.asarray(start, float)
+    unit = np.where(start != 0.0, np.abs(start), 1.0)  # differences in proportion to each one
     result = optimize.least_squares(
-        residuals,
-        start,
-        bounds=(low, high),
+        lambda scaled: residuals(scaled * unit),
+        start / unit,
+        bounds=(low / unit, high / unit),
         jac="3-point",
         x_scale="jac",
         ftol=1e-14,
@@ -72,10 +74,10 @@ def least_squares(
     residual_sum = float(2.0 * result.cost)
     variance = residual_sum / (n - d) if n > d else float("nan")
     scale = np.maximum(np.linalg.norm(result.jac, axis=0), 1e-100)
-    inverse = np.linalg.pinv((result.jac / scale).T @ (result.jac / scale))
-    covariance = variance * inverse / np.outer(scale, scale)
+    inverse = np.linalg.pinv(result.jac / scale)  # never J'J, which squares the condition
+    covariance = variance * (inverse @ inverse.T) / np.outer(scale / unit, scale / unit)
     return LeastSquares(
-        values=np.asarray(result.x, float),
+        values=np.asarray(result.x * unit, float),
         standard_errors=np.sqrt(np.diag(covariance)),
         covariance=covariance,
         residual_sum=residual_sum,

@@ -51,7 +51,7 @@ def interval_probability(low: Array, high: Array, scatter: Scatter = "student") 
     of small upper tails.
     """
     tail = student4_tail if scatter == "student" else normal_tail
-    flip = low + high < 0.0
+    flip = np.abs(low) > np.abs(high)
     near = np.where(flip, -high, low)
     far = np.where(flip, -low, high)
     return np.asarray(np.maximum(tail(near) - tail(far), TINY))

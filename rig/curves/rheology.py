@@ -81,7 +81,7 @@ def wlf_shift(
 def melt_limit_mm3_s(
     *, diffusivity_m2_s: float, heated_length_mm: float, cold_share: float
 ) -> float:
-    """Greatest flow that conduction can melt: ``5.7832 pi a L / ln(1.6021 / theta)``.
+    """Greatest flow that conduction can melt: ``5.7832 pi a L / ln(1.60197 / theta)``.
 
     First term of the conduction series of a cylinder whose wall is hot; ``theta`` is the share of
     the temperature difference that is left in the core at the exit. It does not depend on the
@@ -89,4 +89,4 @@ def melt_limit_mm3_s(
     """
     area_rate_mm2_s = diffusivity_m2_s * 1e6
     passed = 5.7832 * math.pi * area_rate_mm2_s * heated_length_mm
-    return passed / math.log(1.6021 / cold_share)
+    return passed / math.log(1.60197 / cold_share)
