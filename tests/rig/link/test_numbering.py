@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from rig.link.conversation import Link
 from rig.link.dialect import load_dialect
-from rig.link.numbering import HISTORY, Answer as Meaning, Numbering, checksum, numbered_line
+from rig.link.numbering import HISTORY, Numbering, checksum, numbered_line
+from rig.link.numbering import Answer as Meaning
 
 TEXT = st.text(st.characters(min_codepoint=32, max_codepoint=126, exclude_characters="*"))
 
