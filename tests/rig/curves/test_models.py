@@ -1,0 +1,71 @@
+"""The laws as functions: inverses, limits, slopes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rig.curves import models
+
+laws = st.fixed_dictionaries(
+    {
+        "yield_n": st.floats(0.0, 20.0),
+        "resistance": st.floats(2.0, 60.0),
+        "exponent": st.floats(0.15, 1.2),
+        "melt_limit_mm3_s": st.floats(3.0, 60.0),
+        "sharpness": st.floats(0.8, 8.0),
+    }
+)
+
+
+@given(law=laws, share=st.floats(0.02, 0.98))
+def test_flow_and_force_are_inverse_of_one_another(law, share):
+    flow = share * law["melt_limit_mm3_s"]
+    force = models.melt_limited(flow, **law)
+    assert float(models.melt_limited_flow(force, **law)) == pytest.approx(flow, rel=1e-6)
+
+
+@given(law=laws, share=st.floats(0.05, 0.95))
+def test_the_slope_is_the_derivative(law, share):
+    flow = share * law["melt_limit_mm3_s"]
+    near = flow * np.array([1 - 1e-6, 1 + 1e-6])
+    rise = np.diff(models.melt_limited(near, **law))[0] / np.diff(near)[0]
+    without = {name: value for name, value in law.items() if name != "yield_n"}
+    assert float(models.melt_limited_slope(flow, **without)) == pytest.approx(rise, rel=1e-4)
+
+
+@given(law=laws)
+def test_force_rises_with_flow_and_has_no_value_beyond_the_melt_limit(law):
+    flows = np.linspace(0.01, 0.999, 50) * law["melt_limit_mm3_s"]
+    assert np.all(np.diff(models.melt_limited(flows, **law)) > 0)
+    assert np.isinf(models.melt_limited(law["melt_limit_mm3_s"] * 1.001, **law))
+
+
+def test_a_far_melt_limit_is_no_limit():
+    law = dict(yield_n=3.0, resistance=20.0, exponent=0.4)  # noqa: C408
+    flows = np.array([0.5, 5.0, 20.0])
+    np.testing.assert_allclose(
+        models.melt_limited(flows, melt_limit_mm3_s=1e6, sharpness=2.0, **law),
+        models.power_law(flows, **law),
+        rtol=1e-8,
+    )
+
+
+def test_worked_example():
+    """4 N + 20 N (mm3/s)^-0.5 at 9 mm3/s is 64 N; slope 20 * 0.5 / 3."""
+    assert float(models.power_law(9.0, yield_n=4.0, resistance=20.0, exponent=0.5)) == 64.0
+    assert float(models.power_law_flow(64.0, yield_n=4.0, resistance=20.0, exponent=0.5)) == 9.0
+    slope = models.power_law_slope(9.0, resistance=20.0, exponent=0.5)
+    assert float(slope) == pytest.approx(10.0 / 3.0)
+
+
+def test_no_flow_below_the_yield_force():
+    assert float(models.power_law_flow(3.0, yield_n=4.0, resistance=20.0, exponent=0.5)) == 0.0
+
+
+def test_two_limits_in_series_meet_half_way():
+    """Sharpness 1: where the die would pass just the melt limit, half of it flows."""
+    flow = models.melted_flow(12.0, melt_limit_mm3_s=12.0, sharpness=1.0)
+    assert float(flow) == pytest.approx(6.0)
