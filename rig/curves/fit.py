@@ -116,6 +116,7 @@ def fit_curves(
         },
         provenance={
             "source": source,
+            "simulated": bench is not None and bench.link.port.startswith("sim://"),
             "force_scale": force_scale,
             "thresholds": len(points),
             "fitted": sum(len(used) for used, _ in fits),
