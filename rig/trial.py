@@ -1,0 +1,382 @@
+"""One move at one current and temperature, judged."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from detectors.errors import SourceLostError
+from detectors.evidence import CommandedMotion, Judgement, Reason, SoundBlock, Verdict
+from rig.audio import Recorder
+from rig.errors import CommandRefusedError
+from rig.ledger import now_text
+from rig.printer_types import TemperatureReading
+from rig.records import TrialOrder, TrialRecord
+
+if TYPE_CHECKING:
+    from detectors.decision import Judge
+    from rig.bench import Bench
+    from rig.printer import Move
+    from rig.station import Station
+
+__all__ = ["TrialOrder", "TrialRecord", "prime", "run_trial", "settle_s", "trial_length_mm"]
+
+#: Sound heard before the motion and after it, in s.
+PRE_ROLL_S = 0.6
+TAIL_S = 0.5
+#: A broken-off move has been judged already; this much more is recorded.
+SHORT_TAIL_S = 0.1
+#: Longest wait for sound that does not come, in s.
+_DEAF_S = 3.0
+#: How long one look at the port may wait, in s.
+_LOOK_S = 0.02
+#: The hot end has to be this near its target, in K, this long, in s, before a trial ...
+READY_BAND_C = 1.5
+READY_DWELL_S = 2.0
+#: ... and may be this far off during it: fast flow draws heat.
+TRIAL_BAND_C = 6.0
+#: Steady seconds that a judgement needs: enough for a train of clicks.
+LEAST_STEADY_S = 2.5
+#: A skipping motor falls back a few electrical cycles at a time; a train is several falls.
+_CYCLES_OF_A_TRAIN = 30.0
+
+#: Code of an anomaly -> reason of the void it makes.
+_DOUBTS = {
+    "move-time": Reason.MOVE_TIME,
+    "starved": Reason.MOVE_TIME,
+    "refused": Reason.REFUSED,
+    "settings-changed": Reason.SETTINGS_CHANGED,
+    "stepped-down": Reason.SETTINGS_CHANGED,
+    "position": Reason.FIRMWARE_RESET,
+    "temperature": Reason.TEMPERATURE,
+}
+
+
+def settle_s(*, speed_mm_s: float, filament_per_cycle_mm: float) -> float:
+    """Seconds until the pressure in the melt has built up, in s.
+
+    The wound-up filament has to be pushed in first, a few cycles' worth of it, and the melt to
+    follow; measured on pushed filament this is some tenths of a second.
+    """
+    return 0.4 + min(1.0, 4.0 * filament_per_cycle_mm / speed_mm_s)
+
+
+def trial_length_mm(bench: Bench, *, speed_mm_s: float, acceleration_mm_s2: float | None) -> float:
+    """Filament length of a trial at a speed, in mm.
+
+    As the plan says, but long enough for a train of clicks to be told from a knock.
+    """
+    cycle_mm = bench.geometry().filament_per_cycle_mm
+    least_s = max(LEAST_STEADY_S, _CYCLES_OF_A_TRAIN * cycle_mm / speed_mm_s)
+    steady_s = max(bench.plan.steady_s or 0.0, least_s)
+    ramp_s = speed_mm_s / acceleration_mm_s2 if acceleration_mm_s2 else 0.1
+    unsteady_s = ramp_s + settle_s(speed_mm_s=speed_mm_s, filament_per_cycle_mm=cycle_mm)
+    least_mm = speed_mm_s * (steady_s + unsteady_s)
+    return max(bench.plan.trial_length_mm or 0.0, least_mm)
+
+
+def prime(station: Station, *, length_mm: float, speed_mm_s: float) -> tuple[float, str | None]:
+    """Feed fresh filament slowly; not judged.
+
+    Returns:
+        Length sent, in mm, and what the firmware refused, or None.
+    """
+    if length_mm <= 0:
+        return 0.0, None
+    move = station.printer.start_move(length_mm=length_mm, speed_mm_s=speed_mm_s)
+    while not move.done:
+        move.poll(0.05)
+        station.look()
+    return move.sent_mm, move.refused
+
+
+@dataclass(slots=True)
+class _Hearing:
+    """What is heard and counted during one trial, and passed on."""
+
+    station: Station
+    recorder: Recorder | None
+    judge: Judge | None = None
+    early: deque[SoundBlock] = field(default_factory=deque)
+    heard_to_s: float = -math.inf
+    lost: str | None = None
+
+    def listen(self, wait_s: float = 0.0) -> bool:
+        """Take everything that is there, waiting at most ``wait_s`` s for the first block."""
+        source = self.station.sound
+        if source is None or self.lost is not None:
+            return False
+        got = False
+        try:
+            while (block := source.read(0.0 if got else wait_s)) is not None:
+                got = True
+                self._take(block, source.sample_rate_hz)
+        except SourceLostError as error:
+            self.lost = str(error)
+        return got
+
+    def _take(self, block: SoundBlock, rate_hz: int) -> None:
+        self.heard_to_s = block.start_s + len(block.samples) / rate_hz
+        if self.recorder is not None:
+            self.recorder.write(block)
+        if self.judge is None:
+            self.early.append(block)
+        else:
+            self.judge.hear(block)
+
+    def count(self) -> None:
+        """Pass on the filament counts that came."""
+        counts = self.station.counts
+        if counts is None or self.judge is None:
+            return
+        for reading in counts.read():
+            self.judge.count(reading)
+
+    def begin(self, judge: Judge) -> None:
+        """The motion has begun: what was heard before goes to the judge now."""
+        self.judge = judge
+        while self.early:
+            judge.hear(self.early.popleft())
+
+    def hear_until(self, time_s: float) -> None:
+        """Listen until the sound of ``time_s`` is in, or it does not come."""
+        station = self.station
+        if station.sound is None:
+            station.clock.sleep(max(0.0, time_s - station.clock.now()))
+            return
+        given_up_s = max(time_s, station.clock.now()) + _DEAF_S
+        while self.heard_to_s < time_s and self.lost is None:
+            station.printer.link.pump(0.0)
+            if not self.listen(0.05) and station.clock.now() > given_up_s:
+                self.lost = f"no sound for {_DEAF_S:g} s"
+            self.count()
+            station.look()
+
+
+def run_trial(
+    station: Station, order: TrialOrder, *, audio_folder: str | Path | None = None
+) -> TrialRecord:
+    """Make one move and judge it.
+
+    The hot end has to be at its target already; the trial waits until it is steady. A move that
+    skips is broken off as soon as the judge is sure. Whatever makes the rig doubt its own doing
+    turns the verdict into `void`.
+
+    Args:
+        station: The bench, its printer prepared.
+        order: What to do.
+        audio_folder: Where the sound goes; None keeps none.
+
+    Raises:
+        StallcurveError: Any that ends the trial without a verdict: link, interlock, limit. Nothing
+            of it is to be kept but the filament.
+    """
+    started, begun_s = now_text(), station.clock.now()
+    printer, bench = station.printer, station.bench
+    try:
+        printer.set_current(order.current_a)
+    except CommandRefusedError as error:
+        return _not_done(station, order, Reason.SETTINGS_CHANGED, str(error), started, begun_s)
+    primed_mm, refused = prime(station, length_mm=order.prime_mm, speed_mm_s=order.prime_speed_mm_s)
+    if refused is not None:
+        why = f"the firmware refused fresh filament: {refused}"
+        return _not_done(station, order, Reason.REFUSED, why, started, begun_s, primed_mm)
+    printer.wait_until_steady(
+        band_c=READY_BAND_C, dwell_s=READY_DWELL_S, tick=lambda _: station.look()
+    )
+    if printer.barrier_waits is None:
+        printer.calibrate_barrier()
+    with _recording(station, order, audio_folder) as recorder:
+        hearing = _Hearing(station, recorder)
+        _hush(station)
+        hearing.hear_until(station.clock.now() + PRE_ROLL_S)
+        readings: list[TemperatureReading] = []
+        move = printer.start_move(length_mm=order.length_mm, speed_mm_s=order.speed_mm_s)
+        judge = _attend(station, order, move, hearing, readings)
+        ended_s = move.ended_s if move.ended_s is not None else station.clock.now()
+        hearing.hear_until(ended_s + (SHORT_TAIL_S if judge.decided else TAIL_S))
+        hearing.count()
+        result = move.result()
+        judgement = judge.finish()
+        audio = ""
+        if recorder is not None and recorder.start_s is not None:
+            audio = f"{recorder.path.parent.name}/{recorder.finish().name}"
+    origin_s = begun_s
+    if recorder is not None and recorder.start_s is not None:
+        origin_s = recorder.start_s
+    least_c, most_c = _extremes(readings)
+    anomalies = list(result.anomalies)
+    if result.refused and not any(a.startswith("refused") for a in anomalies):
+        anomalies.append(f"refused: {result.refused}")
+    if least_c is not None and most_c is not None:
+        off_c = max(order.temperature_c - least_c, most_c - order.temperature_c)
+        if off_c > TRIAL_BAND_C:
+            anomalies.append(
+                f"temperature: {least_c:.1f} to {most_c:.1f} C during the trial, wanted "
+                f"{order.temperature_c:g} +- {TRIAL_BAND_C:g} C"
+            )
+    verdict, reason, explanation = merge(judgement, anomalies, lost=hearing.lost)
+    started_s = move.started_s if move.started_s is not None else ended_s
+    return TrialRecord(
+        order=order,
+        verdict=verdict,
+        reason=reason,
+        p_skip=judgement.p_skip,
+        explanation=explanation,
+        started=started,
+        applied_a=bench.chain().applied_rms_a(order.current_a),
+        read_back_a=printer.current_a,
+        least_c=least_c,
+        most_c=most_c,
+        measured_s=result.measured_s,
+        expected_s=result.expected_s,
+        filament_mm=primed_mm + result.commanded_mm,
+        broken_off=result.aborted,
+        anomalies=tuple(anomalies),
+        motion_s=(started_s - origin_s, ended_s - origin_s),
+        first_skip_s=_since(judgement.first_skip_s, origin_s),
+        decided_s=_since(judgement.decided_s, origin_s),
+        click_times_s=tuple(t - origin_s for t in judgement.click_times_s),
+        heard=judgement.heard,
+        lost_mm=judgement.lost_mm,
+        details=dict(judgement.details),
+        audio=audio,
+        step_rate_hz=bench.geometry().step_rate_hz(order.speed_mm_s),
+        wall_s=station.clock.now() - begun_s,
+    )
+
+
+def merge(
+    judgement: Judgement, anomalies: list[str], *, lost: str | None = None
+) -> tuple[Verdict, Reason, str]:
+    """The verdict with the rig's own doubts: a doubt never leaves a `clean` or a `skip` standing.
+
+    Returns:
+        Verdict, reason and explanation.
+    """
+    for anomaly in anomalies:
+        code = anomaly.partition(":")[0]
+        reason = _DOUBTS.get(code, Reason.MOVE_TIME)
+        # What the detector found void stays void for its own reason; the rig's comes first only
+        # where it would otherwise have counted.
+        return Verdict.VOID, reason, anomaly
+    if lost is not None and judgement.verdict is not Verdict.SKIP:
+        return Verdict.VOID, Reason.STREAM_LOST, lost
+    return judgement.verdict, judgement.reason, judgement.explanation
+
+
+def _attend(
+    station: Station,
+    order: TrialOrder,
+    move: Move,
+    hearing: _Hearing,
+    readings: list[TemperatureReading],
+) -> Judge:
+    """Keep the move fed and the judge listening until the motion is over."""
+    from detectors.decision import Judge
+
+    bench, printer = station.bench, station.printer
+    motion = CommandedMotion(
+        speed_mm_s=order.speed_mm_s,
+        start_s=station.clock.now(),
+        ramp_s=move.ramp_s,
+        settle_s=order.settle_s,
+        current_a=bench.chain().applied_rms_a(order.current_a),
+    )
+    judge: Judge | None = None
+    while not move.done:
+        move.poll(_LOOK_S)
+        if judge is None and move.started_s is not None:
+            motion = replace(motion, start_s=move.started_s, end_s=move.started_s + move.expected_s)
+            judge = Judge(
+                motion,
+                bench.geometry(),
+                sample_rate_hz=station.sound.sample_rate_hz if station.sound else None,
+                settings=station.detector,
+                counts_per_mm=bench.encoder.counts_per_mm
+                if bench.encoder is not None and station.counts is not None
+                else None,
+            )
+            hearing.begin(judge)
+        hearing.listen()
+        hearing.count()
+        if printer.last_temperature is not None and (
+            not readings or printer.last_temperature.time_s > readings[-1].time_s
+        ):
+            readings.append(printer.last_temperature)
+        station.look()
+        done_early = judge is not None and judge.decided is not None
+        if (done_early or move.refused or hearing.lost is not None) and not move.aborted:
+            move.abort()
+    if judge is None:  # nothing moved at all
+        judge = Judge(
+            motion,
+            bench.geometry(),
+            sample_rate_hz=station.sound.sample_rate_hz if station.sound else None,
+            settings=station.detector,
+        )
+        hearing.begin(judge)
+    if move.started_s is not None and move.ended_s is not None:
+        judge.motion_changed(replace(motion, start_s=move.started_s, end_s=move.ended_s))
+    return judge
+
+
+def _hush(station: Station) -> None:
+    """Begin to listen now: what was captured before is dropped."""
+    station.start_sound()
+    if station.sound is not None:
+        station.sound.discard()
+    if station.counts is not None:
+        station.counts.discard()
+
+
+@contextmanager
+def _recording(
+    station: Station, order: TrialOrder, folder: str | Path | None
+) -> Iterator[Recorder | None]:
+    if folder is None or station.sound is None:
+        yield None
+        return
+    path = Path(folder) / f"trial-{order.number:04d}.wav"
+    with Recorder(path, sample_rate_hz=station.sound.sample_rate_hz) as recorder:
+        yield recorder
+
+
+def _not_done(
+    station: Station,
+    order: TrialOrder,
+    reason: Reason,
+    explanation: str,
+    started: str,
+    begun_s: float,
+    filament_mm: float = 0.0,
+) -> TrialRecord:
+    """A trial that never came to its move."""
+    return TrialRecord(
+        order=order,
+        verdict=Verdict.VOID,
+        reason=reason,
+        p_skip=0.5,
+        explanation=explanation,
+        started=started,
+        applied_a=station.bench.chain().applied_rms_a(order.current_a),
+        read_back_a=station.printer.current_a,
+        filament_mm=filament_mm,
+        anomalies=(explanation,),
+        step_rate_hz=station.bench.geometry().step_rate_hz(order.speed_mm_s),
+        wall_s=station.clock.now() - begun_s,
+    )
+
+
+def _extremes(readings: list[TemperatureReading]) -> tuple[float | None, float | None]:
+    values = [reading.actual_c for reading in readings]
+    return (min(values), max(values)) if values else (None, None)
+
+
+def _since(time_s: float | None, origin_s: float) -> float | None:
+    return None if time_s is None or not math.isfinite(time_s) else time_s - origin_s
