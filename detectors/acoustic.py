@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -33,20 +33,32 @@ START_GUARD_S = 0.12
 END_GUARD_S = 0.06
 AFTER_GUARD_S = 0.25
 BEFORE_GUARD_S = 0.05
+#: A recording may begin with a click of its own, in s.
+SWITCH_ON_S = 0.1
 #: Steps of a block's time against the count of samples that mean nothing, in s.
 CLOCK_SLACK_S = 0.05
 #: Longest gap that is filled with nothing so that times stay right, in s.
 LONGEST_GAP_S = 5.0
+#: Sound that is kept to look back at a click, in s.
+HISTORY_S = 1.0
 #: Samples are worked on in stretches of at most this many slots, so that memory stays flat.
 MOST_SLOTS = 96
 
 
 @dataclass(frozen=True, slots=True)
 class HeardClick:
-    """A click with its time on the common time base, in s."""
+    """A click of the move.
+
+    Attributes:
+        time_s: On the common time base, in s.
+        click: What was measured of it.
+        kept: Whether the motor's lines went on through it, see `MotorTone.kept_across`; None
+            where that cannot be told.
+    """
 
     time_s: float
     click: Click
+    kept: float | None = None
 
 
 @dataclass(slots=True)
@@ -60,7 +72,7 @@ class Stretch:
     railed: int = 0
     power_sum: float = 0.0
     peak_power: float = 0.0
-    clicks: list[HeardClick] | None = None
+    clicks: list[HeardClick] = field(default_factory=list)
     finder: ClickFinder | None = None
     next_frame: int = 0
 
@@ -95,10 +107,11 @@ class Listener:
         self._next_frame = 0
         self._carry: FloatArray = np.zeros(0, np.float32)
         self._last_row: FloatArray = np.full((1, self.grid.bands), -100.0, np.float32)
+        self._history: FloatArray = np.zeros(0, np.float32)
         self._dead_before = np.zeros(1, np.bool_)
-        self.before = Stretch(-math.inf, clicks=[])
-        self.move = Stretch(math.inf, clicks=[])
-        self.after = Stretch(math.inf, clicks=[])
+        self.before = Stretch(-math.inf)
+        self.move = Stretch(math.inf)
+        self.after = Stretch(math.inf)
         self.tone = MotorTone(
             geometry.step_rate_hz(motion.speed_mm_s), sample_rate_hz=sample_rate_hz
         )
@@ -118,6 +131,24 @@ class Listener:
         if math.isinf(time_s):
             return 2**62 if time_s > 0 else 0
         return max(0, round((time_s - self.origin_now_s) * self.grid.frame_rate_hz) - 1)
+
+    @property
+    def rest_db(self) -> FloatArray | None:
+        """Level per band that the rest before the move does not fall below, in dB."""
+        finder = self.before.finder
+        return finder.base_db if finder is not None else None
+
+    @property
+    def growth_db(self) -> float:
+        """By how much the move is louder than the rest before it, in dB.
+
+        Taken in the third best band, of the level that is hardly ever undercut, so that neither
+        noise nor clicks count; 0 where either is unknown.
+        """
+        rest, finder = self.rest_db, self.move.finder
+        if rest is None or finder is None or finder.base_db is None:
+            return 0.0
+        return float(np.sort(finder.base_db - rest)[-3])
 
     @property
     def heard_to_s(self) -> float:
@@ -188,7 +219,11 @@ class Listener:
         first = self._next_frame
         self._next_frame += count
         edges = (
-            (self.before, 0, self._frame_at(self.motion.start_s - BEFORE_GUARD_S)),
+            (
+                self.before,
+                self._frame_at(self.origin_now_s + SWITCH_ON_S),
+                self._frame_at(self.motion.start_s - BEFORE_GUARD_S),
+            ),
             (self.move, self._frame_at(self.steady_from_s), self._frame_at(self.steady_to_s)),
             (self.after, self._frame_at(self.motion.end_s + AFTER_GUARD_S), 2**62),
         )
@@ -204,15 +239,29 @@ class Listener:
         # The tone is taken to where each click could first be told, so that whoever decides on
         # the click knows as much as a listener with the smallest blocks would.
         taken = first
-        for heard in fresh:
+        for number, heard in enumerate(fresh):
             slots = max(1, -(-(heard.click.known_frame - first) // SLOT_FRAMES))
             known = min(first + count, first + slots * SLOT_FRAMES)
             self._follow(samples[(taken - first) * grid.hop :], taken, known)
             taken = max(taken, known)
+            if heard.kept is None:
+                heard = self._with_kept(heard, samples, first, known)
+                self.move.clicks[self.move.clicks.index(fresh[number])] = heard
             self.told_to_s = self.origin_now_s + (known + 1) * grid.hop / grid.sample_rate_hz
             if self.on_click is not None:
                 self.on_click(heard)
         self._follow(samples[(taken - first) * grid.hop :], taken, first + count)
+        keep = round(HISTORY_S * grid.sample_rate_hz)
+        self._history = np.concatenate([self._history, samples[: count * grid.hop]])[-keep:]
+
+    def _with_kept(
+        self, heard: HeardClick, samples: FloatArray, first: int, known: int
+    ) -> HeardClick:
+        """The click with the test whether the motor's lines went on through it."""
+        hop = self.grid.hop
+        sound = np.concatenate([self._history, samples[: (known - first + 1) * hop]])
+        at = len(self._history) + (heard.click.frame + 1 - first) * hop
+        return replace(heard, kept=self.tone.kept_across(sound, at))
 
     def _follow(self, samples: FloatArray, first: int, last: int) -> None:
         """Hand the hops from frame ``first`` to ``last`` to the tone."""
@@ -259,7 +308,6 @@ class Listener:
         *,
         ended: bool,
     ) -> list[HeardClick]:
-        assert stretch.clicks is not None
         settings = self.settings
         if stretch.finder is None:
             if not len(levels):
@@ -268,7 +316,7 @@ class Listener:
             stretch.finder = ClickFinder(
                 begin=begin,
                 bands=self.grid.bands,
-                cycle_s=1.0 / self.geometry.electrical_rate_hz(self.motion.speed_mm_s),
+                step_s=1.0 / self.geometry.step_rate_hz(self.motion.speed_mm_s),
                 frame_rate_hz=self.grid.frame_rate_hz,
                 limits=ClickLimits(
                     settings.click_score_db,
@@ -276,6 +324,7 @@ class Listener:
                     settings.click_rise_db,
                     settings.click_fall_db,
                 ),
+                rest_db=self.rest_db if stretch is self.move else None,
             )
         found = [
             HeardClick(self.frame_time_s(click.frame), click)

@@ -3,9 +3,9 @@
 A click is a moment at which most bands rise at once above what the motor's own steps reach in a
 whole electrical cycle, and fall again within a few hundredths of a second. The measure is a
 spectral flux against a running baseline in whitened bands (Bello et al. 2005, IEEE Trans. Speech
-Audio Process. 13, 1035; Stowell and Plumbley, ICMC 2007), with the electrical cycle as the
-yardstick of the baseline: a motor cannot fall back more often than once a cycle, so the peaks of
-most cycles are the healthy motor's, however loud its steps are.
+Audio Process. 13, 1035; Stowell and Plumbley, ICMC 2007), with the step as the
+yardstick of the baseline: a motor falls back at most once in four steps, so the peaks of most steps
+are the healthy motor's, however loud its steps are.
 """
 
 from __future__ import annotations
@@ -20,22 +20,34 @@ from detectors.frames import SLOT_FRAMES, FloatArray
 
 #: Frames of the past that the baseline rests on (1.4 s).
 HISTORY = 512
-#: Frames without which there is no baseline yet (0.77 s).
-WARM = 288
+#: Frames without which there is no baseline yet (0.43 s).
+WARM = 160
 #: Every so many frames enter the quantiles.
 STRIDE = 4
-#: Frames after a click that are looked at before it is believed (64 ms).
-LOOK_AHEAD = 24
+#: Frames after a click that are looked at before it is believed (85 ms).
+LOOK_AHEAD = 32
+#: Of these, the ones in which a click must fall (64 ms).
+FALL_FRAMES = 24
 #: Frames on either side within which only the greatest score counts.
 ASIDE = 6
-#: Clicks nearer than this many frames are one (32 ms).
-MERGE = 12
+#: Clicks nearer than this many frames are one (60 ms): a fall of several cycles, or its echo.
+MERGE = 22
 #: Frames before a click that its rise is measured against.
 BEFORE = 12
 #: Longest stretch over which the motor's peaks are taken, in s.
-LONGEST_CYCLE_S = 0.16
+LONGEST_STEP_S = 0.17
 #: Excess beyond this many dB in one band counts no more.
-EXCESS_CAP_DB = 20.0
+EXCESS_CAP_DB = 25.0
+#: Quantiles of the peaks, in parts of a hundred: the base, and the one that gives its spread.
+BASE_PART, LOW_PART = 20, 5
+#: Standard deviations between these two, and from the base to the level that must be passed.
+SPREADS_BETWEEN, SPREADS_OVER = 0.80, 2.8
+#: Limits of a band's standard deviation, in dB.
+SPREAD_LEAST_DB, SPREAD_MOST_DB = 0.8, 3.0
+#: A band is the motor's where its base is this much over that of the rest.
+MOTOR_BAND_DB = 6.0
+#: The base may rise by this much a slot, in dB: a motor at constant speed does not change fast.
+BASE_RISE_DB = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +61,8 @@ class Click:
         coverage: Fraction of the bands that stand out.
         rise_db: Rise over the frames before, mean over the bands, in dB.
         fall_db: Fall in the frames after, mean over the bands, in dB.
+        own_db: Excess over the bands in which the motor is louder than the room, mean, in dB; the
+            score where there are none.
         shape_db: Excess per band, shape (bands,).
     """
 
@@ -58,6 +72,7 @@ class Click:
     coverage: float
     rise_db: float
     fall_db: float
+    own_db: float
     shape_db: FloatArray
 
 
@@ -84,11 +99,19 @@ class ClickFinder:
     """
 
     def __init__(
-        self, *, begin: int, bands: int, cycle_s: float, frame_rate_hz: float, limits: ClickLimits
+        self,
+        *,
+        begin: int,
+        bands: int,
+        step_s: float,
+        frame_rate_hz: float,
+        limits: ClickLimits,
+        rest_db: FloatArray | None = None,
     ) -> None:
         self.begin = begin
         self.limits = limits
-        self.pool = max(3, math.ceil(min(cycle_s, LONGEST_CYCLE_S) * frame_rate_hz) + 1)
+        self.rest_db = rest_db  # base of the rest before the move, where it is known
+        self.pool = max(3, math.ceil(min(step_s, LONGEST_STEP_S) * frame_rate_hz) + 1)
         self._levels: FloatArray = np.zeros((0, bands), np.float32)
         self._masked: NDArray[np.bool_] = np.zeros(0, np.bool_)
         self._first = begin  # index of the oldest frame kept
@@ -96,7 +119,6 @@ class ClickFinder:
         self._last: Click | None = None
         self.slots_judged = 0
         self.base_db: FloatArray | None = None
-        self.spread_db: FloatArray | None = None
 
     @property
     def judged_to(self) -> int:
@@ -153,26 +175,34 @@ class ClickFinder:
         span = HISTORY // STRIDE
         full = rows >= span if offset else ends >= HISTORY
         bands = pooled.shape[1]
-        tenth, low, high = (np.empty((len(ends), bands), np.float32) for _ in range(3))
+        low, base = (np.empty((len(ends), bands), np.float32) for _ in range(2))
         if full.any():
             view = np.lib.stride_tricks.sliding_window_view(pooled, span, axis=0)
             chosen = np.ascontiguousarray(view[rows[full] - span])
-            ranks = (span // 10, span * 35 // 100, span * 60 // 100)
+            ranks = (span * LOW_PART // 100, span * BASE_PART // 100)
             part = np.partition(chosen, ranks, axis=2)
-            tenth[full], low[full], high[full] = (part[:, :, r] for r in ranks)
+            low[full], base[full] = (part[:, :, r] for r in ranks)
         done: dict[int, tuple[FloatArray, ...]] = {}
-        for index in np.flatnonzero(~full):
+        for index in np.flatnonzero(~full).tolist():
             row = int(rows[index])
             if row not in done:
                 part = np.sort(pooled[max(0, row - span) : row], axis=0)
                 count = len(part)
-                done[row] = tuple(part[count * q // 100] for q in (10, 35, 60))
-            tenth[index], low[index], high[index] = done[row]
-        return low, np.maximum((high - tenth) * np.float32(0.8), np.float32(0.7))
+                done[row] = tuple(part[count * q // 100] for q in (LOW_PART, BASE_PART))
+            low[index], base[index] = done[row]
+        spread: FloatArray = np.clip(
+            (base - low) / np.float32(SPREADS_BETWEEN),
+            np.float32(SPREAD_LEAST_DB),
+            np.float32(SPREAD_MOST_DB),
+        )
+        for index in range(len(base)):
+            if self.base_db is not None:
+                base[index] = np.minimum(base[index], self.base_db + np.float32(BASE_RISE_DB))
+            self.base_db = base[index]
+        return base, spread
 
     def _judge(self, first_slot: int, last_slot: int, have: int) -> list[Click]:
         base, spread = self._baselines(first_slot, last_slot, have)
-        self.base_db, self.spread_db = base[-1], spread[-1]
         offset = self._first - self.begin
         before = first_slot * SLOT_FRAMES - offset - ASIDE
         after = last_slot * SLOT_FRAMES - offset + ASIDE
@@ -187,7 +217,7 @@ class ClickFinder:
         hidden = np.lib.stride_tricks.sliding_window_view(masked, width)[::SLOT_FRAMES]
         usable = (base > -105.0) & (base > base.max(axis=1, keepdims=True) - 70.0)
         counted = np.maximum(usable.sum(axis=1), 1).astype(np.float32)
-        excess = view - (base + 2.0 * spread)[:, :, None]
+        excess = view - (base + np.float32(SPREADS_OVER) * spread)[:, :, None]
         np.clip(excess, 0.0, EXCESS_CAP_DB, out=excess)
         excess *= usable[:, :, None]
         score = excess.sum(axis=1) / counted[:, None]
@@ -227,9 +257,29 @@ class ClickFinder:
         now = self._levels[here, usable]
         past = self._levels[max(0, here - BEFORE) : max(1, here - 2)][:, usable]
         rise = float((now - past.mean(axis=0)).mean())
-        later = self._levels[here + 3 : here + LOOK_AHEAD + 1][:, usable]
+        later = self._levels[here + 3 : here + FALL_FRAMES + 1][:, usable]
         fall = float((now - later.min(axis=0)).mean()) if len(later) else 0.0
         if rise < self.limits.rise_db or fall < self.limits.fall_db:
             return None
         known = max((frame // SLOT_FRAMES + 1) * SLOT_FRAMES + LOOK_AHEAD, WARM)
-        return Click(self.begin + frame, self.begin + known, score, coverage, rise, fall, shape)
+        return Click(
+            self.begin + frame,
+            self.begin + known,
+            score,
+            coverage,
+            rise,
+            fall,
+            self._own_excess(shape, score),
+            shape,
+        )
+
+    def motor_bands(self) -> NDArray[np.bool_]:
+        """Bands in which the base stands clear of the rest's."""
+        if self.base_db is None or self.rest_db is None:
+            return np.zeros(self._levels.shape[1], np.bool_)
+        clear: NDArray[np.bool_] = self.base_db - self.rest_db > MOTOR_BAND_DB
+        return clear
+
+    def _own_excess(self, shape: FloatArray, score: float) -> float:
+        bands = self.motor_bands()
+        return float(shape[bands].mean()) if bands.any() else score

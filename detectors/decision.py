@@ -84,7 +84,7 @@ class Judge:
         if self._decided is not None:
             return
         train = self._train(until=heard)
-        if train.decided_s is not None and self._is_heard():
+        if train.decided_s is not None and self._is_audible():
             self._decided = self._skip(train)
 
     def _train(self, until: HeardClick | None = None) -> TrainEvidence:
@@ -93,14 +93,30 @@ class Judge:
         assert listener is not None
         rests = [listener.before] if until is not None else [listener.before, listener.after]
         rests = [rest for rest in rests if rest.finder is not None]
-        clicks = listener.move.clicks or []
+        clicks = listener.move.clicks
         last_s = min(listener.steady_to_s, until.time_s if until is not None else math.inf)
         return weigh_train(
             [c for c in clicks if c.time_s <= last_s],
-            room_clicks=sum(len(rest.clicks or []) for rest in rests),
+            room_clicks=sum(len(rest.clicks) for rest in rests),
             room_s=sum(rest.hops for rest in rests) / listener.grid.frame_rate_hz,
             settings=self.settings,
         )
+
+    def _is_audible(self) -> bool:
+        """Whether the clicks can be the motor's: it is heard, in step or out of it."""
+        assert self._listener is not None
+        return self._listener.growth_db >= self.settings.growth_db or self._is_heard()
+
+    def _heard_part(self) -> float:
+        """Part of the looks in which the motor is heard at its rate."""
+        listener, settings = self._listener, self.settings
+        assert listener is not None
+        looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
+        lines = listener.tone.lines()
+        if not looks or lines is None:
+            return 0.0
+        least = max(2.0 * lines.chance, 0.5 * lines.share) if lines.z >= settings.lines_z else 2.0
+        return sum(k.z >= 0.5 * settings.heard_z or k.share >= least for k in looks) / len(looks)
 
     def _is_heard(self) -> bool:
         assert self._listener is not None
@@ -133,7 +149,6 @@ class Judge:
         score = listener.tone.overall()
         lines = listener.tone.lines()
         looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
-        heard = sum(k.z >= 0.5 * settings.heard_z for k in looks) / len(looks) if looks else 0.0
         counted = verdict is Verdict.SKIP or train.llr >= settings.suspect_skip
         times = train.times_s if counted else ()
         details = {
@@ -151,8 +166,9 @@ class Judge:
             "move_power": listener.move.mean_power,
             "rest_power": listener.before.mean_power,
             "motor_to_rest_db": max((k.motor_to_rest_db for k in looks), default=-60.0),
-            "events": float(len(listener.move.clicks or [])),
-            "room_events": float(len(listener.before.clicks or [])),
+            "growth_db": listener.growth_db,
+            "events": float(len(listener.move.clicks)),
+            "room_events": float(len(listener.before.clicks)),
         }
         return Judgement(
             verdict=verdict,
@@ -161,7 +177,7 @@ class Judge:
             decided_s=listener.told_to_s if verdict is Verdict.SKIP else listener.heard_to_s,
             first_skip_s=times[0] if verdict is Verdict.SKIP and times else None,
             click_times_s=times,
-            heard=heard,
+            heard=self._heard_part(),
             explanation=explanation,
             details=details,
         )
@@ -189,7 +205,7 @@ class Judge:
             return void(Reason.STREAM_LOST, train, "the sound ends before the steady motion")
         if move.dead_hops >= 0.98 * move.hops or move.mean_power < SILENT_POWER:
             return void(Reason.SILENT, train, "the microphone delivers silence")
-        if train.decided_s is not None and self._is_heard():
+        if train.decided_s is not None and self._is_audible():
             return self._skip(train)
         end_s = listener.steady_to_s
         if math.isfinite(end_s) and listener.heard_to_s < end_s - 0.2:
@@ -216,8 +232,7 @@ class Judge:
                 Reason.MOTOR_NOT_HEARD, train, "the commanded step rate is not in the sound"
             )
         looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
-        heard = sum(k.z >= 0.5 * settings.heard_z for k in looks) / len(looks) if looks else 0.0
-        if heard < settings.heard_part:
+        if self._heard_part() < settings.heard_part:
             return void(Reason.MOTOR_NOT_HEARD, train, "the motor was not heard throughout")
         if max((k.motor_to_rest_db for k in looks), default=-60.0) < settings.motor_to_rest_db:
             return void(Reason.TOO_NOISY, train, "the background hides the motor")

@@ -212,6 +212,14 @@ def spectrum_peaks(
     return (low + place + np.clip(shift, -0.5, 0.5)) * bin_hz, height
 
 
+def on_orders(peaks_hz: NDArray[np.float64], electrical_rate_hz: float) -> NDArray[np.bool_]:
+    """Which peaks lie on the strong orders of a rate, give or take the clocks' difference."""
+    order = peaks_hz / electrical_rate_hz
+    near = np.abs(order[:, None] - STRONG_ORDERS[None, :]).min(axis=1)
+    on: NDArray[np.bool_] = near * electrical_rate_hz <= CLOCK_PART * peaks_hz + LINE_HZ
+    return on
+
+
 def _explained(
     peaks_hz: NDArray[np.float64],
     heights: NDArray[np.float64],

@@ -43,8 +43,10 @@ def mark_llr(heard: HeardClick, before: Sequence[HeardClick], settings: Detector
     value += settings.mark_coverage * (click.coverage - 0.75)
     if before:
         alike = max(likeness(click.shape_db, other.click.shape_db) for other in before[-6:])
-        value += settings.mark_likeness * (alike - 0.5)
-    return max(-3.0, min(2.5, value))
+        value += settings.mark_likeness * (max(0.5, alike) - 0.9)
+    if heard.kept is not None:
+        value += max(-1.0, settings.mark_tone * (0.5 - max(0.0, heard.kept)))
+    return max(-3.0, min(3.0, value))
 
 
 def weigh_train(

@@ -29,13 +29,16 @@ class DetectorSettings:
         mark_intercept: Log-likelihood ratio of a click at all, skipping motor against room.
         mark_score: The same, per dB of score above ten.
         mark_coverage: The same, per unit of coverage above three quarters.
-        mark_likeness: The same, per unit of likeness to the clicks before it, above one half.
+        mark_likeness: The same, per unit of likeness to the clicks before it, above 0.9.
+        mark_tone: The same, per unit by which the motor's lines are kept less than half.
         skip_rate_hz: Clicks a second of a skipping motor in the sequential test.
         room_rate_hz: Clicks a second of a room with people in it.
         decide_skip: Log-likelihood ratio at which a skip is decided.
         suspect_skip: Log-likelihood ratio above which a trial is not called clean.
         heard_z: Least standing-out of the commanded comb of lines, in spreads of other combs.
         heard_part: Least fraction of the looks in which the motor is heard, for clean.
+        growth_db: Growth of the sound with the motion at which clicks are taken for the motor's
+            even where its tone is not heard.
         motor_to_rest_db: Least level of the motor's lines against all the rest, for clean.
         lines_z: The same for the peaks that lie on the commanded orders.
         wrong_rate_z: Share of the peaks that another rate must explain to be believed.
@@ -48,19 +51,21 @@ class DetectorSettings:
     """
 
     click_score_db: float = 3.0
-    click_coverage: float = 0.5
+    click_coverage: float = 0.34
     click_rise_db: float = 3.0
     click_fall_db: float = 3.0
-    mark_intercept: float = 0.5
-    mark_score: float = 0.25
-    mark_coverage: float = 3.0
-    mark_likeness: float = 3.0
+    mark_intercept: float = 0.0
+    mark_score: float = 0.12
+    mark_coverage: float = 4.5
+    mark_likeness: float = 2.0
+    mark_tone: float = 4.0
     skip_rate_hz: float = 2.0
     room_rate_hz: float = 0.1
     decide_skip: float = 9.2
     suspect_skip: float = 3.0
     heard_z: float = 5.0
     heard_part: float = 0.7
+    growth_db: float = 6.0
     motor_to_rest_db: float = -15.0
     lines_z: float = 4.0
     wrong_rate_z: float = 0.25

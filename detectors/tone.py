@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from detectors.frames import FloatArray
 from detectors.orders import (
@@ -16,6 +17,7 @@ from detectors.orders import (
     Comb,
     CombScore,
     LineScore,
+    on_orders,
     score_lines,
     spectrum_peaks,
     whitened_db,
@@ -23,6 +25,10 @@ from detectors.orders import (
 
 #: Spectra to one look (1 s apart).
 LOOK_SPECTRA = 4
+#: For the test whether lines go on through a click: length of the windows and their places, in s.
+KEPT_WINDOW_S, KEPT_BEFORE_S, KEPT_AFTER_S = 0.064, -0.045, 0.052
+#: Least standing-out of the lines as a whole, least height of one, and how many are followed.
+KEPT_LEAST_Z, KEPT_LEAST_DB, KEPT_LINES = 3.0, 12.0, 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +38,14 @@ class Look:
     Attributes:
         time_s: Middle of the look, in s.
         z: Standing-out of the commanded comb, see `CombScore`.
+        share: Part of the peaks that lie on the commanded orders, see `LineScore`.
         motor_to_rest_db: Power on the comb's lines over all other power, in dB.
         level_db: Power in all, dB re full scale.
     """
 
     time_s: float
     z: float
+    share: float
     motor_to_rest_db: float
     level_db: float
 
@@ -58,6 +66,7 @@ class MotorTone:
         self._window = np.hanning(self.size + 1)[:-1].astype(np.float32)
         self._rest: FloatArray = np.zeros(0, np.float32)
         self._rest_power: FloatArray | None = None
+        self._rest_db: NDArray[np.float64] | None = None
         self._move: FloatArray = np.zeros(0, np.float32)
         self._from_s = 0.0
         self._taken = 0
@@ -67,6 +76,8 @@ class MotorTone:
         self._level_sum = np.zeros(self.bins, np.float64)
         self.spectra = 0
         self.looks: list[Look] = []
+        self._lines: LineScore | None = None
+        self._lines_at = 0
 
     def _power(self, samples: FloatArray) -> FloatArray:
         from scipy import fft
@@ -125,8 +136,28 @@ class MotorTone:
         rest = max(total - lines, 1e-3 * total, 1e-15)
         ratio_db = 10.0 * float(np.log10(max(lines, 1e-6 * rest) / rest))
         level_db = 10.0 * float(np.log10(total + 1e-15))
-        self.looks.append(Look(time_s, score.z, ratio_db, level_db))
+        self.looks.append(Look(time_s, score.z, self._share(white, power), ratio_db, level_db))
         self._look, self._look_white = [], []
+
+    def _share(self, white: FloatArray, power: FloatArray) -> float:
+        """Share of the peaks of one look that lies on the commanded orders."""
+        rest = self._rest_white()
+        growth = None if rest is None else self._growth(10.0 * np.log10(power + 1e-20), rest)
+        peaks_hz, heights = spectrum_peaks(white, growth, bin_hz=self.bin_hz, low_hz=LOWEST_LINE_HZ)
+        if len(peaks_hz) == 0:
+            return 0.0
+        on = on_orders(peaks_hz, self.step_rate_hz / 4.0)
+        return float((heights * on).sum() / (heights.sum() + 10.0))
+
+    def _growth(self, level_db: NDArray[np.float64], rest: FloatArray) -> FloatArray:
+        """Level over that of the rest, in dB, shape (bins,)."""
+        from scipy.ndimage import maximum_filter1d
+
+        if self._rest_db is None:
+            # The rest is short: what stands two bins beside a line may be its foot.
+            self._rest_db = 10.0 * np.log10(maximum_filter1d(rest, 5) + 1e-20)
+        growth: FloatArray = (level_db - self._rest_db).astype(np.float32)
+        return growth
 
     def _line_power(self, power: FloatArray, ratio: float) -> float:
         """Power of the comb's lines over their neighbourhood (lines of two hertz, Hann)."""
@@ -155,21 +186,63 @@ class MotorTone:
             return None
         return self.comb.score((self._white_sum / self.spectra).astype(np.float32))
 
+    def peaks(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Frequencies in Hz and heights in dB of the peaks that came with the motion."""
+        if not self.spectra:
+            return np.zeros(0), np.zeros(0)
+        white = (self._white_sum / self.spectra).astype(np.float32)
+        rest = self._rest_white()
+        growth = None if rest is None else self._growth(self._level_sum / self.spectra, rest)
+        return spectrum_peaks(white, growth, bin_hz=self.bin_hz, low_hz=LOWEST_LINE_HZ)
+
     def lines(self) -> LineScore | None:
         """Whether the lines that came with the motion lie on the commanded orders."""
         if not self.spectra:
             return None
-        white = (self._white_sum / self.spectra).astype(np.float32)
-        rest = self._rest_white()
-        growth = None
-        if rest is not None:
-            from scipy.ndimage import maximum_filter1d
+        if self._lines_at != self.spectra:
+            self._lines = score_lines(*self.peaks(), self.step_rate_hz / 4.0)
+            self._lines_at = self.spectra
+        return self._lines
 
-            # The rest is short: what stands two bins beside a line may be its foot.
-            around = 10.0 * np.log10(maximum_filter1d(rest, 5) + 1e-20)
-            growth = (self._level_sum / self.spectra - around).astype(np.float32)
-        peaks_hz, heights = spectrum_peaks(white, growth, bin_hz=self.bin_hz, low_hz=LOWEST_LINE_HZ)
-        return score_lines(peaks_hz, heights, self.step_rate_hz / 4.0)
+    def kept_across(self, sound: FloatArray, at: int) -> float | None:
+        """Whether the motor's strong lines go on through a moment as if nothing had happened.
+
+        A motor that falls back leaves the phase of its lines; a knock in the room does not touch
+        it. Each line's amplitude and phase in a window before the moment is compared with those in
+        a window after it.
+
+        Args:
+            sound: Samples around the moment.
+            at: Index of the moment in them.
+
+        Returns:
+            Mean over the lines of the real part of their coherence, about 1 where they go on and
+            about 0 where they do not; None where no line is strong enough to tell.
+        """
+        lines = self.lines()
+        if lines is None or lines.z < KEPT_LEAST_Z:
+            return None
+        peaks_hz, heights = self.peaks()
+        electrical_hz = self.step_rate_hz / 4.0
+        strong = on_orders(peaks_hz, electrical_hz) & (heights > KEPT_LEAST_DB) & (peaks_hz > 40.0)
+        chosen = np.flatnonzero(strong)
+        chosen = chosen[np.argsort(-heights[chosen], kind="stable")][:KEPT_LINES]
+        if len(chosen) == 0:
+            return None
+        size = round(KEPT_WINDOW_S * self.sample_rate_hz)
+        window = np.hanning(size)
+        amplitudes = []
+        for offset_s in KEPT_BEFORE_S, KEPT_AFTER_S:
+            begin = at + round(offset_s * self.sample_rate_hz) - size // 2
+            if begin < 0 or begin + size > len(sound):
+                return None
+            time_s = np.arange(begin, begin + size) / self.sample_rate_hz
+            turn = np.exp(-2j * np.pi * peaks_hz[chosen, None] * time_s[None, :])
+            amplitudes.append(turn @ (sound[begin : begin + size] * window))
+        before, after = amplitudes
+        larger = np.maximum(np.maximum(np.abs(before), np.abs(after)) ** 2, 1e-30)
+        kept = (before.conj() * after).real / larger
+        return float(np.average(kept, weights=heights[chosen]))
 
     def rest_tone(self) -> CombScore | None:
         """Score of the commanded comb in the rest before the move, where it was heard."""
