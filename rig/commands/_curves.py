@@ -24,12 +24,10 @@ def thresholds_of(
         UsageError: Neither a run folder nor a table.
     """
     if source.is_dir():
-        from rig.bench import load_bench
         from rig.ledger import Ledger
 
-        own = load_bench(source / "bench.toml")
-        with Ledger.open(source / "ledger.sqlite") as ledger:
-            return ledger.thresholds(), bench or own
+        with Ledger.open(source, read_only=True) as ledger:
+            return list(ledger.thresholds()), bench or ledger.bench()
     from rig.curves.points import read_threshold_table
 
     return read_threshold_table(source, bench, diameter_mm, notes=notes), bench
