@@ -8,6 +8,7 @@ import importlib.util
 import json
 import re
 import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -208,3 +209,11 @@ def test_a_place_that_cannot_be_written_is_a_usage_error(document, tmp_path):
     (tmp_path / "file").write_text("x")
     with pytest.raises(UsageError, match="cannot be made"):
         export(document, "csv", tmp_path / "file" / "deeper" / "curve.csv")
+
+
+def test_every_format_is_described():
+    text = (Path(__file__).parents[3] / "docs" / "exchange.md").read_text(encoding="utf-8")
+    described = set(re.findall(r"^## `(\w+)`$", text, re.M))
+    assert described == set(FORMATS)
+    for name in (*COLUMNS, "temperature_c", "clean_mm_s", "skip_mm_s"):
+        assert f"`{name}`" in text, name
