@@ -97,7 +97,7 @@ def wait_until_steady(
         if far and rate > 0 and not cooling:
             arrival_s = now + off_c / rate * _SPARE + _SPARE_S + dwell_s
         elif not far and arrival_s is None:
-            arrival_s = now + 3.0 * dwell_s + _SPARE_S
+            arrival_s = now + 3.0 * dwell_s + _SPARE_S + (_COOLING_PATIENCE_S if cooling else 0.0)
         late = (arrival_s is not None and now > arrival_s) or (
             deadline_s is not None and now - start_s > deadline_s
         )

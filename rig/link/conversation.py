@@ -252,6 +252,7 @@ class Link:
         now = self.clock.now()
         if data:
             self.last_byte_s = now
+            self.garbage_bytes += sum(byte >= 0x80 for byte in data)
             for line in self._assembler.feed(data):
                 for event in classify(line, self.dialect):
                     self._take(event, now)
@@ -606,7 +607,6 @@ class Link:
                 if not self._expecting_boot:
                     self._restarted = self._restarted or f"it said {text!r}"
             case ev.Garbage(count):
-                self.garbage_bytes += count
                 self._note("garbage", f"{count} bytes that are no text", now)
 
     def _take_ok(self, event: ev.Ok, now: float) -> None:
