@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -55,10 +55,42 @@ def points_csv(sheet: Sheet) -> str:
     )
 
 
+def parameters_csv(sheet: Sheet) -> str:
+    """The parameters of all models with their intervals and covariance, as CSV text."""
+    curves = [
+        (float(curve["temperature_c"]), curve)
+        for curve in sheet.document.get("curves", ())
+        if isinstance(curve.get("covariance"), Mapping)
+    ]
+    names = list(dict.fromkeys(n for _, curve in curves for n in curve["covariance"]["names"]))
+    rows = []
+    for temperature_c, curve in curves:
+        own = curve["covariance"]["names"]
+        for row, name in zip(curve["covariance"]["matrix"], own, strict=True):
+            held = curve["parameters"][name]
+            covariance = dict(zip(own, row, strict=True))
+            rows.append(
+                [
+                    temperature_c,
+                    curve["model"],
+                    name,
+                    *(held.get(key) for key in ("value", "standard_error", "lower", "upper")),
+                    held.get("unit"),
+                    *(covariance.get(other) for other in names),
+                ]
+            )
+    columns = ["temperature_c", "model", "parameter", "value", "standard_error", "lower", "upper"]
+    head = [*sheet.provenance(), "covariance_...: with that parameter, in the product of the units"]
+    return _text(head, [*columns, "unit", *(f"covariance_{name}" for name in names)], rows)
+
+
 def write_csv(sheet: Sheet, path: str | Path) -> list[Path]:
-    """``curve.csv`` and, where there are points, ``curve-points.csv`` beside it."""
+    """``curve.csv``, and beside it ``curve-points.csv`` and ``curve-parameters.csv``."""
     file = target(path, "curve.csv")
     written = [write_whole(file, curve_csv(sheet))]
     if sheet.points:
         written.append(write_whole(file.with_name(f"{file.stem}-points.csv"), points_csv(sheet)))
+    if any("covariance" in curve for curve in sheet.document.get("curves", ())):
+        beside = file.with_name(f"{file.stem}-parameters.csv")
+        written.append(write_whole(beside, parameters_csv(sheet)))
     return written

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from rig.curves.curveset import Curve, CurveSet, Point
 
-_MANY = 3
+_MANY = 6
 """More curves than this get a panel each when ``panels`` is not said."""
 
 
@@ -41,7 +41,7 @@ def draw_force(
 
     Args:
         curves: What was fitted.
-        panels: One panel a temperature; by default where there are more than three.
+        panels: One panel a temperature; by default where there are more than six.
         residuals: Whether to add the strip of residuals (not with panels).
         width_in: Width of the figure, in inches; below 5 the parts stand below one another.
     """
@@ -88,7 +88,7 @@ def draw_force(
 def _panels(curves: CurveSet, colours: dict[float, str], width_in: float) -> Figure:
     columns = 1 if width_in < 5 else min(3, math.ceil(math.sqrt(len(curves.curves))))
     rows = math.ceil(len(curves.curves) / columns)
-    figure = new_figure(width_in, rows * width_in / columns * 0.82)
+    figure = new_figure(width_in, rows * width_in / columns * 0.95)
     grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
     for axes in grid.flat[len(curves.curves) :]:
         axes.set_axis_off()
@@ -99,7 +99,7 @@ def _panels(curves: CurveSet, colours: dict[float, str], width_in: float) -> Fig
                 flows = [row.flow_mm3_s for row in other.table]
                 axes.plot(flows, [row.force_n for row in other.table], color=FAINT, lw=0.9)
         colour = colours[curve.temperature_c]
-        _curve(axes, curve, colour)
+        _curve(axes, curve, colour, size=0.7)
         axes.set_title(f"{curve.temperature_c:g} °C", color=colour)
         axes.tick_params(length=3)
     _limits(grid.flat[0], curves.curves)
@@ -110,7 +110,7 @@ def _panels(curves: CurveSet, colours: dict[float, str], width_in: float) -> Fig
     return figure
 
 
-def _curve(axes: Axes, curve: Curve, colour: str) -> None:
+def _curve(axes: Axes, curve: Curve, colour: str, *, size: float = 1.0) -> None:
     flows = [row.flow_mm3_s for row in curve.table]
     for low, high, alpha in (
         ("total_lower_n", "total_upper_n", 0.10),
@@ -124,12 +124,12 @@ def _curve(axes: Axes, curve: Curve, colour: str) -> None:
             alpha=alpha,
             linewidth=0,
         )
-    axes.plot(flows, [row.force_n for row in curve.table], color=colour)
+    axes.plot(flows, [row.force_n for row in curve.table], color=colour, lw=2.0 * size)
     for point in curve.points:
-        _point(axes, point, colour)
+        _point(axes, point, colour, size=size)
 
 
-def _point(axes: Axes, point: Point, colour: str) -> None:
+def _point(axes: Axes, point: Point, colour: str, *, size: float) -> None:
     """A threshold: a bar over its interval, an arrow where one end is not known."""
     threshold = point.threshold
     flow, force = threshold.middle_mm3_s, threshold.force_n
@@ -137,16 +137,16 @@ def _point(axes: Axes, point: Point, colour: str) -> None:
     colour = colour if point.fitted else SOFT
     if low is not None and high is not None:
         axes.plot([low, high], [force, force], color=colour, lw=1.2, solid_capstyle="butt")
-        axes.plot([low, high], [force, force], "|", color=colour, ms=7, mew=1.2)
-        mark, size = "o", 3.2
+        axes.plot([low, high], [force, force], "|", color=colour, ms=7 * size, mew=1.2)
+        mark, dot = "o", 3.2
     else:
-        mark, size = (">" if high is None else "<"), 5.5
+        mark, dot = (">" if high is None else "<"), 5.5
     solid = point.fitted and not point.remark
     axes.plot(
         [flow],
         [force],
         mark,
-        ms=size if solid else 5.5,
+        ms=size * (dot if solid else 5.5),
         mfc=colour if solid else PAPER,
         mec=colour,
         mew=1.2,

@@ -58,6 +58,25 @@ def test_csv_holds_the_table_to_the_last_digit(document, tmp_path):
         assert {name: float(row[name]) for name in COLUMNS} == numbers
 
 
+def test_csv_of_parameters_holds_the_covariance_of_each_model(document, tmp_path):
+    names = ["yield_n", "factor"]
+    for curve in document["curves"]:
+        curve["covariance"] = {"names": names, "matrix": [[0.04, -0.01], [-0.01, 0.25]]}
+    names.append("exponent")
+    document["curves"][1]["covariance"]["matrix"] = [[1.0, 2, 3], [2, 4.0, 5], [3, 5, 6.0]]
+    document["curves"][0]["covariance"] = {"names": ["factor"], "matrix": [[0.25]]}
+    path = export(document, "csv", tmp_path)[2]
+    assert path.name == "curve-parameters.csv"
+    lines = [line for line in path.read_text().splitlines() if not line.startswith("#")]
+    first, *rest = csv.DictReader(lines)
+    assert (first["parameter"], first["covariance_factor"]) == ("factor", "0.25")
+    assert first["covariance_yield_n"] == ""
+    assert float(first["value"]) == 20.0
+    assert float(first["standard_error"]) == 0.5
+    matrix = [[float(row[f"covariance_{name}"]) for name in names] for row in rest]
+    assert matrix == document["curves"][1]["covariance"]["matrix"]
+
+
 def test_the_points_file_is_a_threshold_table(document, tmp_path):
     points = export(document, "csv", tmp_path)[1]
     back = read_threshold_table(points)

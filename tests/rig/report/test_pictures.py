@@ -54,13 +54,11 @@ def test_many_temperatures_get_a_panel_each(curves):
 
     many = change(
         curves,
-        curves=tuple(
-            change(curves.curves[0], temperature_c=t) for t in (190.0, 200.0, 210.0, 220.0, 230.0)
-        ),
+        curves=tuple(change(curves.curves[0], temperature_c=t) for t in range(190, 260, 10)),
     )
     figure = draw_force(many)
     titles = [axes.get_title(loc="left") for axes in figure.axes if axes.get_title(loc="left")]
-    assert titles == ["190 °C", "200 °C", "210 °C", "220 °C", "230 °C"]
+    assert titles == [f"{t} °C" for t in range(190, 260, 10)]
 
 
 def test_the_map_shows_every_trial_with_the_mark_of_its_verdict(data):
