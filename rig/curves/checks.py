@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 MELT_LIMIT = "melt-limit"
 _FLAT = 0.2
 _NEAR_LIMIT = 0.97
+_WORTH_TELLING = 0.02
 
 
 def usable(
@@ -81,6 +82,14 @@ def enough(used: Sequence[Threshold], temperature_c: float) -> None:
     told = [point for point in used if point.closed]
     forces = {round(point.force_n, 6) for point in told}
     if len(forces) >= FEWEST_POINTS:
+        log_force = np.log([point.force_n for point in told])
+        log_flow = np.log([point.middle_mm3_s for point in told])
+        if float(((log_force - log_force.mean()) * log_flow).sum()) <= 0.0:
+            raise TableError(
+                f"{temperature_c:g} C: the flow does not rise with the force over "
+                f"{len(told)} thresholds: no curve; all beyond the melt limit, a temperature that "
+                "was not steady, or columns mixed up"
+            )
         return
     if not used:
         what = "no usable threshold"
@@ -208,6 +217,8 @@ def _undecided(choice: Choice, rows: Sequence[Row]) -> str | None:
             gap = np.abs(one - other)
         gap[~np.isfinite(gap)] = -1.0
         at = int(np.argmax(gap))
+        if gap[at] < _WORTH_TELLING:
+            continue
         force = math.exp(0.5 * (one[at] + other[at]))
         return (
             f"{first.model} and {candidate.model} cannot be told apart ({how}); they differ most, "

@@ -182,3 +182,13 @@ def read(content: Mapping[str, Any]) -> CurveSet:
         budget=content["budget"],
         provenance=content["provenance"],
     )
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema of the document, from the file that ships with the package."""
+    import json
+    from importlib import resources
+
+    text = resources.files("rig.curves").joinpath("curve.schema.json").read_text(encoding="utf-8")
+    content: dict[str, Any] = json.loads(text)
+    return content

@@ -1,0 +1,304 @@
+"""Curves from thresholds: what comes out, how sure, and what is refused."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from rig.curves import checks
+from rig.curves.curveset import CurveSet
+from rig.curves.fit import MODELS, fit_curves
+from rig.curves.points import Threshold
+from rig.errors import RangeError, TableError
+
+AREA = math.pi * 1.75**2 / 4.0
+FORCES = np.linspace(20.0, 80.0, 8)
+
+
+def power(force):
+    return (force / 22.0) ** 2.5
+
+
+def knee(force):
+    return power(force) / (1 + (power(force) / 14.0) ** 3) ** (1 / 3)
+
+
+def table(law, *, temperature_c=205.0, scatter=0.01, bracket=0.03, seed=2, forces=FORCES, **extra):
+    """Thresholds of a law, each in a bracket that does not know where in it the truth lies."""
+    rng = np.random.default_rng(seed)
+    found = []
+    for force in forces:
+        flow = float(law(force)) * math.exp(scatter * rng.standard_normal())
+        low = flow * math.exp(-bracket * rng.random()) / AREA
+        found.append(Threshold(temperature_c, float(force), low, low * math.exp(bracket), **extra))
+    return found
+
+
+@pytest.fixture(scope="module")
+def straight():
+    return fit_curves(table(power))
+
+
+@pytest.fixture(scope="module")
+def bent():
+    return fit_curves(table(knee))
+
+
+def test_a_power_law_is_found_with_its_parameters_inside_their_intervals(straight):
+    (curve,) = straight.curves
+    assert curve.model == "power"
+    for name, truth in (("resistance", 22.0), ("exponent", 0.4)):
+        held = curve.parameters[name]
+        assert held.lower < truth < held.upper
+        assert held.value == pytest.approx(truth, rel=0.03)
+        assert held.standard_error > 0
+    assert curve.converged
+
+
+def test_the_band_holds_the_truth_and_is_narrow(straight):
+    (curve,) = straight.curves
+    for force in (25.0, 45.0, 70.0):
+        low, high = curve.band_n(power(force))
+        assert low < force < high
+        assert high / low < 1.06
+
+
+def test_a_melt_limit_is_found_and_points_there_are_marked(bent):
+    (curve,) = bent.curves
+    assert curve.model == "power-melt"
+    assert curve.melt_limit.lower < 14.0 < curve.melt_limit.upper
+    assert curve.melt_limit.value == pytest.approx(14.0, rel=0.15)
+    for force in (25.0, 45.0):
+        low, high = curve.band_n(knee(force))
+        assert low < force < high
+
+
+def test_the_table_is_the_law_of_its_parameters(straight, bent):
+    for found in (straight, bent):
+        (curve,) = found.curves
+        flows = [row.flow_mm3_s for row in curve.table]
+        assert flows == sorted(flows)
+        for row in curve.table:
+            assert row.lower_n <= row.force_n <= row.upper_n
+            assert row.total_lower_n <= row.lower_n
+            assert row.total_upper_n >= row.upper_n
+            assert curve.force_n(row.flow_mm3_s) == pytest.approx(row.force_n, rel=1e-6)
+            assert curve.slope_n_s_mm3(row.flow_mm3_s) == pytest.approx(row.slope_n_s_mm3, rel=1e-4)
+
+
+def test_nothing_is_said_outside_the_measured_range(straight):
+    (curve,) = straight.curves
+    low, high = curve.flow_range_mm3_s
+    assert low == pytest.approx(power(20.0), rel=0.05)
+    for flow in (0.9 * low, 1.1 * high):
+        assert not curve.holds(flow)
+        for ask in (curve.force_n, curve.band_n, curve.slope_n_s_mm3):
+            with pytest.raises(RangeError, match="outside the measured"):
+                ask(flow)
+    with pytest.raises(RangeError, match="of the curve at 205 C"):
+        curve.flow_mm3_s(500.0)
+    with pytest.raises(RangeError, match="there are curves at 205 C"):
+        straight.at(230.0)
+    assert straight.at(205.2) is curve
+
+
+def test_flow_and_force_are_inverse_within_the_range(straight):
+    (curve,) = straight.curves
+    assert curve.flow_mm3_s(curve.force_n(5.0)) == pytest.approx(5.0, rel=1e-3)
+
+
+def test_the_same_thresholds_give_the_same_curve_to_the_last_digit(straight):
+    assert fit_curves(table(power)).to_document() == straight.to_document()
+
+
+def test_the_order_of_the_lines_does_not_matter(straight):
+    turned = fit_curves(table(power)[::-1])
+    assert turned.to_document()["curves"] == straight.to_document()["curves"]
+
+
+def test_an_outlier_is_kept_shown_and_hardly_moves_the_curve(straight):
+    points = table(power)
+    wrong = points[3]
+    points[3] = Threshold(205.0, wrong.force_n, wrong.clean_mm_s * 1.5, wrong.skip_mm_s * 1.5)
+    (curve,) = fit_curves(points, joint=False).curves
+    (clean,) = straight.curves
+    assert all(point.fitted for point in curve.points)
+    assert "outlier" in curve.points[3].remark
+    assert any("lie far off" in note for note in curve.notes)
+    for flow in (2.0, 8.0, 20.0):
+        assert curve.force_n(flow) == pytest.approx(clean.force_n(flow), rel=0.03)
+
+
+def test_excluded_points_are_kept_with_their_reason_and_not_fitted():
+    points = table(power)
+    bad = Threshold(205.0, 50.0, 1.0, 1.1, excluded="slip")
+    (curve,) = fit_curves([*points, bad], joint=False).curves
+    (shown,) = [point for point in curve.points if not point.fitted]
+    assert shown.remark == "slip"
+    assert shown.residual is None
+    (without,) = fit_curves(points, joint=False).curves
+    assert curve.table == without.table
+
+
+def test_a_plateau_is_left_out_of_a_law_without_melt_limit_and_used_by_one_with():
+    points = table(lambda f: np.minimum(power(f), 12.0), scatter=0.0)
+    (plain,) = fit_curves(points, model="power", joint=False).curves
+    left = [point for point in plain.points if not point.fitted]
+    assert len(left) >= 2
+    assert all(point.remark.startswith("melt-limit") for point in left)
+    assert plain.parameters["exponent"].value == pytest.approx(0.4, rel=0.03)
+    (full,) = fit_curves(points, joint=False).curves
+    assert "melt" in full.model
+    assert all(point.fitted for point in full.points)
+    assert full.melt_limit.lower < 12.0 < full.melt_limit.upper
+    assert any("at the melt limit" in (point.remark or "") for point in full.points)
+
+
+def test_points_marked_at_the_melt_limit_serve_a_law_that_has_one():
+    points = [
+        Threshold(205.0, f, c, s, excluded="melt-limit" if f > 65 else None)
+        for f, c, s in (
+            (p.force_n, p.clean_mm_s, p.skip_mm_s)
+            for p in table(lambda f: np.minimum(power(f), 12.0), scatter=0.0)
+        )
+    ]
+    (curve,) = fit_curves(points, joint=False).curves
+    assert "melt" in curve.model
+    assert all(point.fitted for point in curve.points)
+
+
+def test_open_ends_move_the_curve_only_as_far_as_they_say():
+    points = table(power)
+    open_above = Threshold(205.0, 90.0, 3.0, None)
+    open_below = Threshold(205.0, 15.0, None, 2.0)
+    (curve,) = fit_curves([open_below, *points, open_above], joint=False).curves
+    (plain,) = fit_curves(points, joint=False).curves
+    assert curve.model == "power"
+    assert curve.force_n(5.0) == pytest.approx(plain.force_n(5.0), rel=0.01)
+    assert curve.points[0].residual == pytest.approx(0.0, abs=0.5)
+    contradicting = Threshold(205.0, 40.0, 4.0, None)  # clean far above the curve
+    (pulled,) = fit_curves([*points, contradicting], joint=False).curves
+    odd = next(p for p in pulled.points if p.threshold is contradicting)
+    assert odd.residual > 4.5
+
+
+def test_few_points_give_a_wide_band_and_say_so():
+    (two,) = fit_curves(table(power, forces=[30.0, 60.0])).curves
+    (eight,) = fit_curves(table(power)).curves
+    assert any("only 2 different forces" in note for note in two.notes)
+    low, high = two.band_n(4.0)
+    narrow = eight.band_n(4.0)
+    assert math.log(high / low) > 2.5 * math.log(narrow[1] / narrow[0])
+
+
+@pytest.mark.parametrize(
+    ("points", "said"),
+    [
+        (table(power, forces=[30.0]), r"one threshold only \(30 N at"),
+        (table(power, forces=[30.0, 30.0]), "all at one force"),
+        ([Threshold(205.0, f, 1.0, None) for f in (20, 30, 40)], "none with both a clean"),
+        ([Threshold(205.0, 30.0, 1.0, 1.1, excluded="slip")], "no usable threshold"),
+        (table(lambda f: 100.0 / f), "does not rise with the force"),
+        ([], "no thresholds"),
+    ],
+)
+def test_what_is_no_curve_is_refused_in_one_line(points, said):
+    with pytest.raises(TableError, match=said) as caught:
+        fit_curves(points)
+    assert "\n" not in str(caught.value)
+
+
+def test_one_poor_temperature_does_not_spoil_the_others():
+    found = fit_curves([*table(power), *table(power, temperature_c=220.0, forces=[30.0])])
+    assert [curve.temperature_c for curve in found.curves] == [205.0]
+    assert any("220 C: one threshold only" in note for note in found.notes)
+
+
+def test_an_unknown_model_is_refused_with_the_known_ones():
+    with pytest.raises(TableError, match="one of auto, power, power-yield"):
+        fit_curves(table(power), model="cubic")
+
+
+@pytest.mark.parametrize("model", [name for name in MODELS if name != "auto"])
+def test_every_model_can_be_asked_for(model):
+    (curve,) = fit_curves(table(knee), model=model, joint=False).curves
+    assert curve.model == model
+    forces = [row.force_n for row in curve.table]
+    assert forces == sorted(forces)
+    assert len(curve.covariance) == len(curve.parameters)
+
+
+def test_the_smooth_curve_holds_the_truth_of_another_law():
+    (curve,) = fit_curves(table(knee), model="smooth", joint=False).curves
+    for force in (25.0, 35.0, 45.0, 55.0):
+        low, high = curve.band_n(float(knee(force)))
+        assert low < force < high
+
+
+def test_covariance_is_that_of_the_standard_errors(straight):
+    (curve,) = straight.curves
+    errors = [parameter.standard_error for parameter in curve.parameters.values()]
+    np.testing.assert_allclose(np.sqrt(np.diag(curve.covariance)), errors, rtol=1e-6)
+
+
+def test_laws_that_cannot_be_told_apart_name_the_next_measurement():
+    forces = [30.0, 36.0, 42.0, 48.0, 54.0, 60.0]
+    law = lambda f: ((f - 5.0) / 16.0) ** 2.0  # noqa: E731
+    (curve,) = fit_curves(table(law, forces=forces, scatter=0.02), joint=False).curves
+    assert any("cannot be told apart" in n and "measure next at" in n for n in curve.notes)
+
+
+def test_random_effects_of_runs_widen_the_band():
+    shifted = []
+    for index, factor in enumerate((1.04, 0.97, 1.0, 0.99)):
+        law = lambda f, k=factor: power(f * k)  # noqa: E731
+        shifted += table(law, seed=index, run=f"run {index}", forces=FORCES[::2])
+    blind = [Threshold(p.temperature_c, p.force_n, p.clean_mm_s, p.skip_mm_s) for p in shifted]
+    (known,) = fit_curves(shifted, joint=False, model="power").curves
+    (pooled,) = fit_curves(blind, joint=False, model="power").curves
+    widths = [math.log(c.band_n(6.0)[1] / c.band_n(6.0)[0]) for c in (known, pooled)]
+    assert widths[0] > 1.2 * widths[1]
+    assert known.scatter.value < 0.6 * pooled.scatter.value
+    low, high = known.band_n(float(power(45.0)))
+    assert low < 45.0 < high
+
+
+def test_a_wrong_rate_of_the_detector_makes_room_for_stray_thresholds():
+    points = table(power)
+    wrong = points[2]
+    points[2] = Threshold(205.0, wrong.force_n, wrong.clean_mm_s * 1.6, wrong.skip_mm_s * 1.6)
+    (curve,) = fit_curves(points, joint=False, wrong_rate=0.05, scatter="normal").curves
+    (blind,) = fit_curves(points, joint=False, scatter="normal").curves
+    off = [abs(math.log(c.force_n(3.0) / (22.0 * 3.0**0.4))) for c in (curve, blind)]
+    assert off[0] < 0.01
+    assert off[0] < 0.5 * off[1]
+    with pytest.raises(TableError, match="wrong rate"):
+        fit_curves(points, wrong_rate=0.9)
+
+
+def test_the_document_comes_back_the_same_and_meets_its_schema(bent):
+    import jsonschema
+
+    from rig.curves.document import schema
+
+    document = bent.to_document()
+    text = json.dumps(document, allow_nan=False)
+    jsonschema.validate(json.loads(text), schema())
+    again = CurveSet.from_document(json.loads(text))
+    assert again.to_document() == document
+    flow = 0.5 * sum(bent.curves[0].flow_range_mm3_s)
+    assert again.curves[0].force_n(flow) == pytest.approx(bent.curves[0].force_n(flow), rel=1e-8)
+
+
+@pytest.mark.parametrize("content", [{}, {"schema": "other"}, {"schema": "stallcurve/curve/1"}, []])
+def test_another_document_is_refused(content):
+    with pytest.raises(TableError, match="not a curve document"):
+        CurveSet.from_document(content, name="x.json")
+
+
+def test_residuals_that_hang_together_are_noticed():
+    assert checks.trend(np.array([-1.0, -0.8, 0.9, 1.1, 0.7, -0.9, -1.2]))
+    assert not checks.trend(np.array([0.5, -1.0, 0.8, -0.2, 0.9, -0.7, 0.1]))
