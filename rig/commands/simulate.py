@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -61,7 +62,7 @@ def command(
 
     def tell(line: str) -> None:
         say(line)
-        click.get_text_stream("stdout").flush()
+        sys.stdout.flush()
 
     device: str | bool = play_on if play_on is not None else play
     if isinstance(device, str) and device.isdigit():
