@@ -140,6 +140,36 @@ def test_the_element_behind_a_compliance_settles_on_the_curve_and_returns_to_res
     assert out + 0.05 * end[1] == pytest.approx(8.0 * 4.001, rel=2e-3)
 
 
+@needs_ngspice
+def test_the_transient_agrees_with_an_ode_solver(document, tmp_path):
+    """C dF/dt = Q_fed - Q(F), solved by ngspice and by a Runge-Kutta method of scipy."""
+    import numpy as np
+    from scipy.integrate import solve_ivp
+
+    export(document, "spice", tmp_path)
+    rows = run_spice(
+        tmp_path,
+        "ramp\n.options reltol=1e-6\n.include curve.lib\n"
+        "Iin 0 feed PWL(0 0 0.5 0 2 10 3 10 4 2 6 2)\n"
+        "Ccomp feed 0 0.05 IC=0\nX1 feed 0 force_of_flow_205c\n.tran 2m 6 0 2m uic\n"
+        ".control\nset wr_singlescale\noption numdgt=9\nrun\nwrdata out.txt v(feed)\nquit\n"
+        ".endc\n.end\n",
+    )
+    table = document["curves"][0]["table"]
+    forces = np.array([0.0] + [row["force_n"] for row in table])
+    flows = np.array([0.0] + [row["flow_mm3_s"] for row in table])
+
+    def rate(time_s, force):
+        fed = np.interp(time_s, [0, 0.5, 2, 3, 4, 6], [0, 0, 10, 10, 2, 2])
+        return (fed - np.interp(force, forces, flows)) / 0.05
+
+    times = np.array([row[0] for row in rows])
+    solved = solve_ivp(rate, (0, 6), [0.0], t_eval=times[times <= 6], max_step=0.01, rtol=1e-7)
+    measured = np.array([row[1] for row in rows])[times <= 6]
+    assert len(measured) > 1000
+    assert np.max(np.abs(measured - solved.y[0])) < 0.02
+
+
 PROGRAM = """
 #include <stdio.h>
 #include <math.h>
