@@ -105,7 +105,7 @@ class Printer:
         self._changed: list[str] = []
         self._reports_by_itself = False
         self._move: Move | None = None
-        link.on_temperature = self._heard_temperature
+        link.hear_temperatures(self._heard_temperature)
 
     # -- getting acquainted ---------------------------------------------------------------------
 
@@ -121,7 +121,6 @@ class Printer:
             FirmwareHaltedError: It is in its stopped state.
         """
         failure: LinkError | None = None
-        self.link.booted = False
         garbage_before = self.link.garbage_bytes
         for _ in range(_CONNECT_TRIES):
             self.link.listen_for_boot(
@@ -145,13 +144,13 @@ class Printer:
             return self.identity
         strange = self.link.garbage_bytes - garbage_before
         rate = (
-            f"; {strange} of the bytes that came are no text, so link.baud = {self.link.baud} is "
-            "probably wrong (115200 and 250000 are common)"
+            f"; {strange} of the bytes that came are no text, so link.baud = "
+            f"{self.link.port.baud} is probably wrong (115200 and 250000 are common)"
             if strange > 3
             else ""
         )
         raise ReplyTimeoutError(
-            f"{self.link.port_name}: no firmware answers{rate}: check that the printer is on and "
+            f"{self.link.port.name}: no firmware answers{rate}: check that the printer is on and "
             f"that link.port and link.dialect fit ({failure})"
         ) from failure
 
@@ -276,7 +275,7 @@ class Printer:
             if reply.temperature is not None and self.last_temperature is not None:
                 return self.last_temperature
         raise ReplyTimeoutError(
-            f"{self.link.port_name}: {self.dialect.line('temperature')!r} brought no temperature: "
+            f"{self.link.port.name}: {self.dialect.line('temperature')!r} brought no temperature: "
             "correct replies.temperature in the dialect file"
         )
 
@@ -534,7 +533,7 @@ class Printer:
         reply = self.link.command(text)
         if must and not reply.good:
             raise CommandRefusedError(
-                f"{self.link.port_name}: the firmware would not do {text!r}: {reply.complaint!r}; "
+                f"{self.link.port.name}: the firmware would not do {text!r}: {reply.complaint!r}; "
                 "correct the dialect file, or the printer"
             )
         return reply
@@ -551,7 +550,7 @@ class Printer:
         reply = self.link.command(self.dialect.line(verb), want=want)
         if must and not reply.good:
             raise CommandRefusedError(
-                f"{self.link.port_name}: {self.dialect.line(verb)!r}: {reply.complaint!r}"
+                f"{self.link.port.name}: {self.dialect.line(verb)!r}: {reply.complaint!r}"
             )
         return None if reply.unknown else reply
 

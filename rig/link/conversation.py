@@ -4,7 +4,7 @@
 pass for that of another:
 
 - a line that was damaged goes out again; one whose ok was lost goes out again under the same
-  number, which the firmware takes at most once;
+  number, which the firmware takes at most once (`rig.link.course`);
 - one deadline is spent across all reads of an exchange; "busy" moves it on, up to a bound;
 - after a time-out the link is out of step: before the next command it listens until all is quiet,
   restarts the numbering and asks something whose answer cannot be mistaken for the missing one;
@@ -14,11 +14,8 @@ pass for that of another:
 
 from __future__ import annotations
 
-import re
-from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, Unpack
 
 from rig.clock import Clock
 from rig.errors import (
@@ -29,24 +26,15 @@ from rig.errors import (
     ReplyTimeoutError,
 )
 from rig.link import events as ev
+from rig.link.course import SETTLE_S, Course, Habits, Options
 from rig.link.dialect import Dialect
-from rig.link.exchange import Notice, Pending, Phase, Reply
-from rig.link.lines import LineAssembler, classify
-from rig.link.numbering import Answer, Numbering
+from rig.link.exchange import Notice, Pending, Reply
 
 #: Wait of a blocking exchange for one byte, in s.
 _QUANTUM_S = 0.05
-#: Quiet after a complaint before a line goes out again: the rest of the complaint passes first.
-_SETTLE_S = 0.1
-#: Longest wait for that quiet.
-_SETTLE_LIMIT_S = 1.0
-#: An idle remark this long after a line went out means that the line or its ok was lost.
-_IDLE_AFTER_S = 0.5
-#: Silence after which a numbered line goes out again; longer than the usual 2 s between two "busy".
-_REPEAT_AFTER_S = 3.0
-#: How often one line goes out because the firmware asked.
-_MOST_ATTEMPTS = 6
-_MOST_SILENT_REPEATS = 2
+#: Quiet that is listened for when the link is out of step, in s.
+_RESYNC_QUIET_S = 0.25
+_RESYNC_TRIES = 2
 
 
 class Port(Protocol):
@@ -62,177 +50,98 @@ class Port(Protocol):
     def close(self) -> None: ...
 
 
-@dataclass(slots=True)
-class Habits:
-    """What was learnt of the firmware by its behaviour.
-
-    Attributes:
-        numbers_in_ok: Whether its ok carries the number of the line.
-        waits_when_idle: Whether it says so when it has nothing to do.
-        sends_busy: Whether it says so when a command takes long.
-    """
-
-    numbers_in_ok: bool = False
-    waits_when_idle: bool = False
-    sends_busy: bool = False
-
-
 class Link:
     """A conversation over one port in one dialect.
 
     Attributes:
-        habits: What was learnt of the firmware by its behaviour.
-        booted: Whether a boot banner came since `listen_for_boot` began.
+        port: The port under it.
+        dialect, clock: The language and the time base.
         garbage_bytes: Number of received bytes that were no text.
         last_byte_s: Clock time of the last received byte, in s.
-        on_temperature: Called with every temperature report and its clock time.
         on_wait: Called again and again during blocking exchanges (for interlocks and the view).
     """
 
     def __init__(self, port: Port, dialect: Dialect, clock: Clock) -> None:
+        self.port = port
         self.dialect = dialect
         self.clock = clock
-        self.habits = Habits()
-        self.booted = False
         self.garbage_bytes = 0
         self.last_byte_s = clock.now()
-        self.on_temperature: Callable[[ev.Temperature, float], None] | None = None
         self.on_wait: Callable[[], None] | None = None
-        self._port = port
-        self._assembler = LineAssembler()
-        self._numbering = Numbering()
-        self._numbered = dialect.numbered
-        self._pending: Pending | None = None
-        self._notices: deque[Notice] = deque(maxlen=500)
-        self._halted: str | None = None
-        self._restarted: str | None = None
-        self._expecting_boot = False
+        self._course = Course(port.name, dialect)
         self._lenient = False
-        self._out_of_step = False
-        self._last_command = ""
-        self._last_error_number: int | None = None
 
     # -- state ----------------------------------------------------------------------------------
 
     @property
-    def port(self) -> Port:
-        """The port under the conversation."""
-        return self._port
-
-    @property
-    def port_name(self) -> str:
-        """The port as it was asked for."""
-        return self._port.name
-
-    @property
-    def baud(self) -> int:
-        """Rate of the port, in bits per second."""
-        return self._port.baud
-
-    @property
     def pending(self) -> Pending | None:
         """The exchange under way, or None."""
-        return self._pending
+        return self._course.pending
+
+    @property
+    def habits(self) -> Habits:
+        """What was learnt of the firmware by its behaviour."""
+        return self._course.habits
 
     @property
     def halted(self) -> str | None:
         """What the firmware said when it stopped itself, or None."""
-        return self._halted
+        return self._course.halted
 
     @property
     def restarted(self) -> str | None:
         """What showed that the firmware has restarted, or None."""
-        return self._restarted
+        return self._course.restarted
+
+    @property
+    def booted(self) -> bool:
+        """Whether a boot banner came during the last `listen_for_boot`, or since."""
+        return self._course.booted
+
+    def hear_temperatures(self, listener: Callable[[ev.Temperature, float], None]) -> None:
+        """Have every temperature report, and its clock time, given to ``listener``."""
+        self._course.on_temperature = listener
 
     def take_notices(self) -> list[Notice]:
         """Everything remarkable since the last call, oldest first."""
-        taken = list(self._notices)
-        self._notices.clear()
+        taken = list(self._course.notices)
+        self._course.notices.clear()
         return taken
 
     # -- exchanges ------------------------------------------------------------------------------
 
-    def begin(
-        self,
-        text: str,
-        *,
-        timeout_s: float | None = None,
-        want: re.Pattern[str] | None = None,
-        want_temperature: bool = False,
-        body_grace_s: float | None = 1.0,
-        busy_s: float | None = None,
-        repeat_after_s: float | None = _REPEAT_AFTER_S,
-        bare: bool = False,
-    ) -> Pending:
+    def begin(self, text: str, **options: Unpack[Options]) -> Pending:
         """Send a command without waiting; `pump` until the returned exchange is done.
 
         Args:
             text: The command, without number and checksum.
-            timeout_s: Deadline of the whole exchange; the dialect's ordinary one by default.
-            want: Pattern that a line of the answer must have.
-            want_temperature: Whether a temperature report is what is asked for.
-            body_grace_s: How long a body may follow its ok; None for until the deadline.
-            busy_s: Longest that "busy" may stretch the exchange, from its start.
-            repeat_after_s: Silence after which a numbered line is sent again; None for never.
-            bare: Send without number and checksum.
+            options: See `rig.link.course.Options`.
 
         Raises:
             FirmwareResetError, FirmwareHaltedError, LinkLostError, ReplyTimeoutError: As found out
                 on the way; a link that is out of step is first brought back, which may block.
         """
-        if self._pending is not None and not self._pending.done:
-            raise RuntimeError(f"{text!r} while {self._pending.command!r} is still under way")
-        self._pending = None
+        if self._course.pending is not None:  # a move's, perhaps: it will find its answer there
+            self.wait_for(self._course.pending)
         self.pump(0.0)  # whatever came unasked must not answer this command
-        if self._out_of_step:
+        if self._course.out_of_step:
             self.resync()
-        return self._send(
-            text,
-            timeout_s=self.dialect.reply_s if timeout_s is None else timeout_s,
-            want=want,
-            want_temperature=want_temperature,
-            body_grace_s=body_grace_s,
-            busy_s=self.dialect.busy_s if busy_s is None else busy_s,
-            repeat_after_s=repeat_after_s,
-            bare=bare,
-        )
+        return self._start(text, options)
 
-    def command(
-        self,
-        text: str,
-        *,
-        timeout_s: float | None = None,
-        want: re.Pattern[str] | None = None,
-        want_temperature: bool = False,
-        body_grace_s: float | None = 1.0,
-        busy_s: float | None = None,
-        repeat_after_s: float | None = _REPEAT_AFTER_S,
-        bare: bool = False,
-    ) -> Reply:
+    def command(self, text: str, **options: Unpack[Options]) -> Reply:
         """Send a command and wait for its answer. Arguments and errors as for `begin`."""
-        pending = self.begin(
-            text,
-            timeout_s=timeout_s,
-            want=want,
-            want_temperature=want_temperature,
-            body_grace_s=body_grace_s,
-            busy_s=busy_s,
-            repeat_after_s=repeat_after_s,
-            bare=bare,
-        )
-        return self.wait_for(pending)
+        return self.wait_for(self.begin(text, **options))
 
     def wait_for(self, pending: Pending) -> Reply:
-        """Pump until ``pending`` is done."""
+        """Pump until ``pending`` is done. An error or an interrupt gives the exchange up."""
         try:
-            while not pending.done:
+            while pending.reply is None:
                 self.pump(_QUANTUM_S)
-                if self.on_wait is not None and not pending.done:
+                if self.on_wait is not None and pending.reply is None:
                     self.on_wait()
         except BaseException:
-            self._abandon()  # an interrupt in the middle: its answer must not serve the next
+            self._course.abandon()
             raise
-        assert pending.reply is not None
         return pending.reply
 
     def pump(self, wait_s: float = 0.0) -> None:
@@ -246,29 +155,26 @@ class Link:
             LinkError: A line could not be brought across.
         """
         try:
-            data = self._port.read_some(wait_s)
+            data = self.port.read_some(wait_s)
         except LinkLostError as error:
             raise self._with_context(error) from error
         now = self.clock.now()
         if data:
             self.last_byte_s = now
             self.garbage_bytes += sum(byte >= 0x80 for byte in data)
-            for line in self._assembler.feed(data):
-                for event in classify(line, self.dialect):
-                    self._take(event, now)
+            self._course.receive(data, now)
         if not self._lenient:
             self._raise_trouble()
-        if self._pending is not None:
-            self._keep_time(self._pending, now)
+        self._course.tick(now, self.last_byte_s)
+        self._flush()
 
     def send_bare(self, text: str) -> None:
         """Send one line without number and without waiting for an answer (emergency verbs).
 
         The line counter does not advance. A line that may have been cut is ended first.
         """
-        self._pending = None
-        self._out_of_step = True
-        self._port.write(b"\n" + text.encode("ascii") + b"\n")
+        self._course.abandon()
+        self.port.write(b"\n" + text.encode("ascii") + b"\n")
 
     def listen(self, duration_s: float) -> None:
         """Read for a while whatever state the conversation is in; nothing heard raises.
@@ -284,9 +190,7 @@ class Link:
         finally:
             self._lenient = False
 
-    def insist(
-        self, text: str, *, timeout_s: float = 3.0, want_temperature: bool = False
-    ) -> Reply | None:
+    def insist(self, text: str, **options: Unpack[Options]) -> Reply | None:
         """Send a command whatever state the conversation is in; the safe state uses it.
 
         Whatever was under way is given up; the line goes bare; a halted or restarted firmware does
@@ -295,32 +199,26 @@ class Link:
         Raises:
             LinkLostError: The port is gone.
         """
-        self._abandon()
+        course = self._course
+        course.abandon()
+        halted_before, course.halted = course.halted, None
         self._lenient = True
-        halted = self._halted
-        self._halted = None
         try:
             self.pump(0.0)
-            self._port.write(b"\n")  # ends a line that an interrupt may have cut
-            pending = self._send(
-                text,
-                timeout_s=timeout_s,
-                want=None,
-                want_temperature=want_temperature,
-                body_grace_s=1.0,
-                busy_s=timeout_s,
-                repeat_after_s=None,
-                bare=True,
-            )
-            reply = self.wait_for(pending)
+            course.halted = None  # what was said before this command is no answer to it
+            self.end_line()  # an interrupt may have cut a line
+            options["bare"] = True
+            options.setdefault("timeout_s", 3.0)
+            options.setdefault("busy_s", options["timeout_s"])
+            reply = self.wait_for(self._start(text, options))
+            good = reply.good and course.halted is None
         except ReplyTimeoutError:
             return None
         finally:
             self._lenient = False
-            self._abandon()
-            refused_by_halt = self._halted is not None
-            self._halted = self._halted or halted
-        return reply if reply.good and not refused_by_halt else None
+            course.abandon()
+            course.halted = course.halted or halted_before
+        return reply if good else None
 
     # -- getting in step ------------------------------------------------------------------------
 
@@ -333,52 +231,45 @@ class Link:
                 opening is silent for longer than ``quiet_s`` before its banner.
             at_most_s: Longest wait altogether.
         """
-        self._abandon()
-        self._out_of_step = False
-        self._halted = self._restarted = None
-        self._expecting_boot = True
+        course = self._course
+        course.abandon()
+        course.out_of_step = False
+        course.halted = course.restarted = None
+        course.expecting_boot = True
         try:
-            start = self.clock.now()
-            heard_s: float | None = None
-            while (now := self.clock.now()) < start + at_most_s:
-                before = self.last_byte_s
+            start_s = self.clock.now()
+            heard = False
+            while self.clock.now() < start_s + at_most_s:
+                before_s = self.last_byte_s
                 self.pump(_QUANTUM_S)
-                if self.last_byte_s != before:
-                    heard_s = self.last_byte_s
-                if heard_s is None and now - start >= first_s:
-                    break
-                if heard_s is not None and now - heard_s >= quiet_s:
+                heard = heard or self.last_byte_s != before_s
+                silent_s = self.clock.now() - (self.last_byte_s if heard else start_s)
+                if silent_s >= (quiet_s if heard else first_s):
                     break
         finally:
-            self._expecting_boot = False
-        self._assembler.drop_partial()
+            course.expecting_boot = False
+        course.assembler.drop_partial()
 
     def restart_numbers(self, *, timeout_s: float = 3.0) -> None:
         """Set the firmware's line counter to zero (nothing to do in a dialect without numbers)."""
-        if not self._numbered:
-            return
-        self._pending = None
-        raw = self._numbering.restart()
-        self._last_command = "M110"
-        pending = self._transmit_new(
-            "M110", None, raw, timeout_s=timeout_s, busy_s=self.dialect.busy_s
-        )
-        self.wait_for(pending)
+        if self.dialect.numbered:
+            pending = self._course.restart_numbers(self.clock.now(), {"timeout_s": timeout_s})
+            self._flush()
+            self.wait_for(pending)
 
     def end_line(self) -> None:
         """Send an empty line, so that half a line left in the firmware does no harm."""
-        self._port.write(b"\n")
+        self.port.write(b"\n")
 
     def quiet(self, duration_s: float, *, at_most_s: float) -> None:
         """Read and drop until nothing has come for ``duration_s`` s."""
-        self._pending = None
-        start = self.clock.now()
-        since = start
-        while self.clock.now() - since < duration_s and self.clock.now() - start < at_most_s:
-            before = self.last_byte_s
+        self._course.pending = None
+        start_s = since_s = self.clock.now()
+        while self.clock.now() - since_s < duration_s and self.clock.now() - start_s < at_most_s:
+            before_s = self.last_byte_s
             self.pump(min(_QUANTUM_S, duration_s))
-            if self.last_byte_s != before:
-                since = self.last_byte_s
+            if self.last_byte_s != before_s:
+                since_s = self.last_byte_s
 
     def resync(self) -> None:
         """Get in step again after a cut or missing answer.
@@ -389,375 +280,96 @@ class Link:
         Raises:
             ReplyTimeoutError: The firmware stays silent.
         """
-        open_command = self._last_command
-        self._abandon()
+        course = self._course
+        open_command = course.last_command
+        course.abandon()
         failure: LinkError | None = None
-        for _ in range(2):
+        for _ in range(_RESYNC_TRIES):
             try:
-                self.quiet(0.25, at_most_s=2.0)
-                self._assembler.drop_partial()
+                self.quiet(_RESYNC_QUIET_S, at_most_s=2.0)
+                course.assembler.drop_partial()
                 self.end_line()
                 self.restart_numbers()
                 self._probe(open_command)
-                self.quiet(_SETTLE_S, at_most_s=1.0)
+                self.quiet(SETTLE_S, at_most_s=1.0)
             except ReplyTimeoutError as error:
                 failure = error
                 continue
-            self._out_of_step = False
+            course.out_of_step = False
             return
-        self._out_of_step = True
+        course.out_of_step = True
         raise ReplyTimeoutError(
-            f"{self._port.name}: no way back into step after {open_command!r}: {failure}"
+            f"{self.port.name}: no way back into step after {open_command!r}: {failure}"
         ) from failure
 
     def reopened(self, port: Port) -> None:
         """Go on with another port object for the same printer, remembering nothing of before."""
-        self._port = port
-        self._abandon()
-        self._assembler.clear()
-        self._halted = self._restarted = None
-        self._out_of_step = True
+        self.port = port
+        course = self._course
+        course.abandon()
+        course.assembler.clear()
+        course.halted = course.restarted = None
 
     def accept_restart(self) -> None:
         """Go on with a board that has restarted (to put it in order, never to resume motion)."""
-        self._restarted = None
-        self._abandon()
+        self._course.restarted = None
+        self._course.abandon()
 
     def close(self) -> None:
         """Close the port. Safe to call again."""
-        self._pending = None
-        self._port.close()
+        self._course.pending = None
+        self.port.close()
 
     # -- inside ---------------------------------------------------------------------------------
 
-    def _probe(self, open_command: str) -> None:
-        position = self.dialect.line("position")
-        ask_temperature = open_command == position
-        pending = self._send(
-            self.dialect.line("temperature") if ask_temperature else position,
-            timeout_s=self.dialect.reply_s,
-            want=None if ask_temperature else self.dialect.replies["position"][0],
-            want_temperature=ask_temperature,
-            body_grace_s=None,
-            busy_s=self.dialect.busy_s,
-            repeat_after_s=None,
-            bare=False,
-        )
-        self.wait_for(pending)
-
-    def _send(
-        self,
-        text: str,
-        *,
-        timeout_s: float,
-        want: re.Pattern[str] | None,
-        want_temperature: bool,
-        body_grace_s: float | None,
-        busy_s: float,
-        repeat_after_s: float | None,
-        bare: bool,
-    ) -> Pending:
-        numbered = self._numbered and not bare
-        raw = self._numbering.add(text) if numbered else text.encode("ascii")
-        number = self._numbering.newest if numbered else None
-        self._last_command = text
-        return self._transmit_new(
-            text,
-            number,
-            raw,
-            timeout_s=timeout_s,
-            busy_s=busy_s,
-            want=want,
-            want_temperature=want_temperature,
-            body_grace_s=body_grace_s,
-            repeat_after_s=repeat_after_s,
-        )
-
-    def _transmit_new(
-        self,
-        text: str,
-        number: int | None,
-        raw: bytes,
-        *,
-        timeout_s: float,
-        busy_s: float,
-        want: re.Pattern[str] | None = None,
-        want_temperature: bool = False,
-        body_grace_s: float | None = 1.0,
-        repeat_after_s: float | None = None,
-    ) -> Pending:
-        now = self.clock.now()
-        pending = Pending(
-            command=text,
-            number=number,
-            raw=raw,
-            timeout_s=timeout_s,
-            sent_s=now,
-            end_s=now + timeout_s,
-            hard_end_s=now + max(timeout_s, busy_s),
-            want=want,
-            want_temperature=want_temperature,
-            body_grace_s=body_grace_s,
-            repeat_after_s=repeat_after_s if number is not None else None,
-            cursor=number or 0,
-            transmitted_s=now,
-            alive_s=now,
-        )
-        self._pending = pending
-        self._last_error_number = None
-        try:
-            self._write(raw)
-        except BaseException:
-            self._abandon()  # the line may have been cut
-            raise
+    def _start(self, text: str, options: Options) -> Pending:
+        pending = self._course.start(text, self.clock.now(), options)
+        self._flush()
         return pending
 
-    def _write(self, raw: bytes) -> None:
-        try:
-            self._port.write(raw + b"\n")
-        except LinkLostError as error:
-            raise self._with_context(error) from error
+    def _flush(self) -> None:
+        """Write what the course wants sent."""
+        for raw in self._course.outgoing():
+            try:
+                self.port.write(raw + b"\n")
+            except LinkLostError as error:
+                raise self._with_context(error) from error
+            except BaseException:
+                self._course.abandon()  # the line may have been cut
+                raise
+
+    def _probe(self, open_command: str) -> None:
+        """Ask something that cannot be mistaken for what was left open."""
+        position = self.dialect.line("position")
+        options: Options = {"body_grace_s": None, "repeat_after_s": None}
+        if open_command == position:
+            options["want_temperature"] = True
+            text = self.dialect.line("temperature")
+        else:
+            options["want"] = self.dialect.replies["position"][0]
+            text = position
+        self.wait_for(self._start(text, options))
 
     def _with_context(self, error: LinkLostError) -> LinkLostError:
-        last = f"; last command: {self._last_command!r}" if self._last_command else ""
-        half = self._assembler.drop_partial()
-        cut = f"; in the middle of {half.decode('ascii', 'replace')!r}" if half else ""
+        """The loss of the port, with the last command and what was cut."""
+        command = self._course.last_command
+        half = self._course.assembler.drop_partial().decode("ascii", "replace")
+        last = f"; last command: {command!r}" if command else ""
+        cut = f"; in the middle of {half!r}" if half else ""
+        self._course.abandon()
         return LinkLostError(f"{error}{last}{cut}")
 
-    def _abandon(self) -> None:
-        self._pending = None
-        self._out_of_step = True
-        self._assembler.drop_partial()
-
-    def _note(self, kind: str, text: str, now: float) -> None:
-        self._notices.append(Notice(kind, text, now))
-
     def _raise_trouble(self) -> None:
-        if self._halted is not None:
-            self._pending = None
+        course = self._course
+        if course.halted is not None:
+            course.abandon()
             raise FirmwareHaltedError(
-                f"the firmware has stopped itself: {self._halted!r}; it obeys nothing until it is "
+                f"the firmware has stopped itself: {course.halted!r}; it obeys nothing until it is "
                 "reset: see that the hot end cools, find the cause, switch the printer off and on"
             )
-        if self._restarted is not None and not self._expecting_boot:
-            self._pending = None
-            self._out_of_step = True
+        if course.restarted is not None and not course.expecting_boot:
+            course.abandon()
             raise FirmwareResetError(
-                f"the board has restarted by itself ({self._restarted}): every run-time setting is "
-                "gone; check its supply and its temperature before going on"
+                f"the board has restarted by itself ({course.restarted}): every run-time setting "
+                "is gone; check its supply and its temperature before going on"
             )
-
-    def _take(self, event: ev.Event, now: float) -> None:
-        """Act on one event."""
-        pending = self._pending
-        match event:
-            case ev.Ok():
-                self._take_ok(event, now)
-            case ev.Busy(text):
-                self.habits.sends_busy = True
-                if pending is not None:
-                    pending.busy_text = text
-                    pending.alive_s = now
-                    pending.end_s = min(
-                        pending.hard_end_s, max(pending.end_s, now + pending.timeout_s)
-                    )
-            case ev.Idle():
-                self.habits.waits_when_idle = True
-                if pending is not None:
-                    self._take_idle(pending, now)
-            case ev.Resend(number):
-                self._take_resend(number, now)
-            case ev.AlreadyHad(number):
-                if pending is not None and number == pending.number:
-                    self._acknowledge(pending, now)
-                    pending.closing = True
-            case ev.TransferError(text, last_number):
-                self._last_error_number = last_number
-                self._note("resent", text, now)
-            case ev.Temperature():
-                if pending is not None:
-                    pending.temperature = event
-                    if pending.want_temperature and pending.body_s is None:
-                        pending.body_s = now
-                if self.on_temperature is not None:
-                    self.on_temperature(event, now)
-            case ev.Text(text) | ev.Note(text):
-                if pending is not None:
-                    pending.look_at(text, now)
-                else:
-                    self._note("remark", text, now)
-            case ev.Unknown(text):
-                if pending is not None:
-                    pending.unknown = True
-                    pending.look_at(text, now)
-            case ev.Refused(_, text):
-                if pending is not None:
-                    pending.refusals.append(event)
-                self._note("refused", text, now)
-            case ev.Failure(text):
-                if pending is not None:
-                    pending.failures.append(text)
-                self._note("failure", text, now)
-            case ev.SteppedDown(text):
-                self._note("stepped-down", text, now)
-            case ev.Halted(text):
-                self._halted = self._halted or text
-            case ev.Restarted(text):
-                self.booted = True
-                if not self._expecting_boot:
-                    self._restarted = self._restarted or f"it said {text!r}"
-            case ev.Garbage(count):
-                self._note("garbage", f"{count} bytes that are no text", now)
-
-    def _take_ok(self, event: ev.Ok, now: float) -> None:
-        pending = self._pending
-        if pending is None or pending.done:
-            self._note("surplus-ok", event.tail, now)
-            return
-        ours = pending.number
-        if event.number is not None and ours is not None:
-            if event.number == ours:
-                self.habits.numbers_in_ok = True
-                self._numbering.settled(ours)
-            elif (
-                0 < event.number < ours
-                and (self.habits.numbers_in_ok or event.duplicate)
-                and pending.phase is not Phase.REWINDING
-            ):
-                self._note("stale-ok", event.tail, now)
-                return
-        surely_ours = event.number is not None and event.number == ours
-        if pending.phase is Phase.SETTLING and not surely_ours:
-            return  # the last third of the complaint
-        if pending.phase is Phase.REWINDING and not surely_ours:
-            pending.cursor += 1
-            self._transmit(pending, now)
-            return
-        pending.phase = Phase.WAITING
-        if event.tail:
-            pending.look_at(event.tail, now)
-        if pending.acknowledged and not pending.closing:
-            self._note("surplus-ok", event.tail, now)
-        pending.closing = False
-        self._acknowledge(pending, now)
-
-    def _acknowledge(self, pending: Pending, now: float) -> None:
-        if not pending.acknowledged:
-            pending.acknowledged = True
-            pending.acknowledged_s = now
-
-    def _take_idle(self, pending: Pending, now: float) -> None:
-        """An idle firmware owes no ok: the line or its ok was lost."""
-        if pending.acknowledged or pending.phase is not Phase.WAITING:
-            return
-        if now - pending.transmitted_s < _IDLE_AFTER_S:
-            return  # it may have been written before our line arrived
-        if pending.number is None:
-            self._note("no-ok", pending.command, now)
-            self._acknowledge(pending, now)
-        elif pending.silent_repeats < _MOST_SILENT_REPEATS + 2:
-            self._repeat(pending, now)
-
-    def _take_resend(self, number: int, now: float) -> None:
-        pending = self._pending
-        last_number, self._last_error_number = self._last_error_number, None
-        if pending is None or pending.done:
-            return
-        if pending.phase is Phase.SETTLING and number == pending.asked:
-            return  # the same complaint again: answered once
-        if pending.number is None:
-            pending.cursor = 0
-        else:
-            request = self._numbering.request(number, last_number=last_number)
-            if request.answer is Answer.RESTARTED:
-                self._restarted = "its line counter is back at zero"
-                return
-            if request.answer is Answer.ACCEPTED:
-                pending.phase = Phase.WAITING
-                self._acknowledge(pending, now)
-                pending.closing = True
-                return
-            pending.cursor = request.first if request.answer is Answer.SEND else pending.number
-        pending.asked = number
-        pending.phase = Phase.SETTLING
-        pending.settle_end_s = now + _SETTLE_LIMIT_S
-
-    def _transmit(self, pending: Pending, now: float) -> None:
-        """Send the line under the cursor."""
-        if pending.number is None:
-            raw = pending.raw
-        else:
-            raw = self._numbering.line(pending.cursor)
-        at_end = pending.number is None or pending.cursor >= pending.number
-        pending.phase = Phase.WAITING if at_end else Phase.REWINDING
-        pending.transmitted_s = pending.alive_s = now
-        self._write(raw)
-
-    def _repeat(self, pending: Pending, now: float) -> None:
-        pending.silent_repeats += 1
-        if self._assembler.partial:
-            half = self._assembler.drop_partial()
-            self._note("half-line", half.decode("ascii", "replace"), now)
-        self._note("repeated", pending.command, now)
-        self._transmit(pending, now)
-
-    def _keep_time(self, pending: Pending, now: float) -> None:
-        """Everything that happens because time has passed."""
-        quiet_s = now - max(self.last_byte_s, pending.transmitted_s)
-        if pending.phase is Phase.SETTLING:
-            if quiet_s >= _SETTLE_S or now >= pending.settle_end_s:
-                pending.attempts += 1
-                if pending.attempts > _MOST_ATTEMPTS:
-                    self._pending = None
-                    self._out_of_step = True
-                    raise LinkError(
-                        f"{self._port.name}: {pending.command!r} was sent {_MOST_ATTEMPTS} times "
-                        "and never arrived whole: check the cable and keep it away from the motor "
-                        "and heater wires"
-                    )
-                self._transmit(pending, now)
-        elif pending.acknowledged:
-            if pending.closing and quiet_s < _SETTLE_S:
-                return  # the ok of the complaint may still be on its way
-            no_body = pending.wants_body and pending.body_s is None
-            grace = pending.body_grace_s
-            given_up = pending.unknown or (
-                grace is not None and now - pending.acknowledged_s >= grace
-            )
-            if not no_body or given_up:
-                pending.finish(now)
-                self._pending = None
-                return
-        elif (
-            pending.repeat_after_s is not None
-            and now - pending.alive_s >= pending.repeat_after_s
-            and pending.silent_repeats < _MOST_SILENT_REPEATS
-        ):
-            self._repeat(pending, now)
-        if now >= pending.end_s:
-            self._give_up(pending, now)
-
-    def _give_up(self, pending: Pending, now: float) -> None:
-        half = self._assembler.drop_partial()
-        if pending.number is None and pending.body_s is not None and not half:
-            # A whole body without its ok, and no numbers to ask again under: take it.
-            self._note("no-ok", pending.command, now)
-            self._acknowledge(pending, now)
-            pending.finish(now)
-            self._pending = None
-            return
-        self._pending = None
-        self._out_of_step = True
-        waited = now - pending.sent_s
-        what = (
-            f"only half a line came, {half.decode('ascii', 'replace')!r}"
-            if half
-            else f"the printer only said {pending.busy_text!r}"
-            if pending.busy_text
-            else "its ok came, but not the answer"
-            if pending.acknowledged
-            else "no answer"
-        )
-        raise ReplyTimeoutError(
-            f"{self._port.name}: {what} to {pending.command!r} within {waited:.1f} s"
-        )

@@ -117,7 +117,7 @@ def test_05_split_ok() -> None:
 def test_06_ok_swallowed_by_a_report() -> None:
     with scripted(step("M83", b"T:190.2 /190.0 @:6N1ok N1 P0 B3\n")) as s:
         heard = []
-        s.link.on_temperature = lambda event, _now: heard.append(event.actual_c)
+        s.link.hear_temperatures(lambda event, _now: heard.append(event.actual_c))
         reply = s.link.command("M83")
     assert reply.good
     assert heard == [190.2]
