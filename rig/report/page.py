@@ -268,7 +268,7 @@ def _point(point: Point) -> dict[str, Any]:
     ends = [e for e in (threshold.clean_mm3_s, threshold.skip_mm3_s) if e is not None]
     remark = ""
     if threshold.excluded:
-        remark = words.REASON_WORDS.get(threshold.excluded, threshold.excluded)
+        remark = words.REASON_WORDS.get(threshold.excluded, f"not trusted: {threshold.excluded}")
     elif point.remark:
         remark = point.remark
     elif threshold.skip_mm_s is None:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 #: Outcome of a session that worked through the whole plan.
 DONE = "done"
-_TOLD = ("warning", "caution", "anomaly", "fault", "reset", "interlock")
+_TOLD = ("warning", "remark", "reset", "interlock")
 _MOST_EVENTS = 8
 
 
@@ -44,6 +44,9 @@ def read_run(folder: str | Path, *, curves: CurveSet | None = None) -> ReportDat
         warnings: list[str] = []
         if curves is None:
             curves = _curves(folder, ledger, thresholds, warnings)
+        if sessions and sessions[-1].message:
+            # Why it stopped, or, after a run that reached its end, what could not be put back.
+            warnings.append(sessions[-1].message)
         warnings += [*bench.warnings(), *_told(ledger.events())]
         trials = tuple(_row(record, folder) for record in ledger.trials())
         return ReportData(

@@ -56,7 +56,7 @@ def run(tmp_path):
             search=search,
         )
         ledger.close_search(search, status="found", clean_mm_s=1.6, skip_mm_s=1.7, force_n=52.5)
-        ledger.end_session(outcome="done", elapsed_s=5400.0)
+        ledger.end_session(outcome="done", message="fan left on", elapsed_s=5400.0)
     return folder
 
 
@@ -67,6 +67,7 @@ def test_a_run_folder_comes_back(run, curves):
     assert data.name == "harbour-7"
     assert data.curves is curves
     assert "the fan was <loud>" in data.warnings
+    assert "fan left on" in data.warnings
     assert ("Bench time", "1.5 h") in data.facts
     assert [(t.number, t.verdict, t.speed_mm_s) for t in data.trials] == [
         (1, "clean", 1.6),
