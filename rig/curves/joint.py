@@ -18,7 +18,9 @@ from rig.curves.curveset import Joint, Parameter, Row
 from rig.curves.laws import PowerLaw
 from rig.curves.likelihood import Scatter
 from rig.curves.points import Threshold
-from rig.curves.posterior import Data, Fitted
+from rig.curves.posterior import Data, Fitted, aicc
+
+_CLEAR = 4.0
 
 
 class _Slice:
@@ -105,16 +107,21 @@ def fit_joint(
         seed=seed,
     )
     best = choice.best
-    separate = sum(2 * fitted.count - 2 * fitted.log_likelihood for _, fitted in groups)
-    together = 2 * best.count - 2 * best.log_likelihood
-    agrees = together <= separate + 4.0
+    n = len(points)
+    together = aicc(best.log_likelihood, best.count, n)
+    separate = aicc(
+        sum(fitted.log_likelihood for _, fitted in groups),
+        sum(fitted.count for _, fitted in groups),
+        n,
+    )
+    agrees = together <= separate + _CLEAR
     notes = [
         "the activation energy is at constant rate; at constant stress, as rheometers quote it, it "
         "is the other figure, E/n"
     ]
     if not agrees:
         notes.append(
-            f"one law over all temperatures fits worse than a law for each (AIC {together:.1f} "
+            f"one law over all temperatures fits worse than a law for each (AICc {together:.1f} "
             f"against {separate:.1f}): trust the single curves"
         )
     tables_by: dict[float, tuple[Row, ...]] = {}

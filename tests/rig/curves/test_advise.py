@@ -1,0 +1,250 @@
+"""Decisions, each against the figure that one works out by hand."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rig.bench import load_bench
+from rig.curves.advise import advise, advise_many, least_current_a, winding_temperature_c
+from rig.curves.fit import fit_curves
+from rig.curves.points import Threshold
+from rig.curves.uncertainty import force_scale_digest
+from rig.errors import RangeError, TableError
+
+BENCH = load_bench(Path(__file__).parents[3] / "docs" / "benches" / "harbour.toml")
+AREA = math.pi * 1.75**2 / 4.0
+# 2 pi * 50/17 * 0.88 / 22.5 mm * 0.13 N m at 1 A = 93.96 N per A RMS
+NEWTON_PER_A = 2 * math.pi * (50 / 17) * 0.88 / 0.0225 * 0.13
+
+
+def change(bench=BENCH, **tables):
+    return bench.model_copy(
+        update={
+            table: getattr(bench, table).model_copy(update=values)
+            for table, values in tables.items()
+        }
+    )
+
+
+# No driver steps and no winding: figures by hand.
+SIMPLE = change(
+    driver={"full_scale_a": None, "current_levels": None},
+    motor={"resistance_ohm": None, "inductance_mh": None},
+)
+
+
+def curve_of(flow_at, top=95.0):
+    points = []
+    for force in np.linspace(20.0, top, 12):
+        low = float(flow_at(force)) / AREA * 0.995
+        points.append(Threshold(210.0, float(force), low, low * 1.01))
+    return fit_curves(points, joint=False).curves[0]
+
+
+@pytest.fixture(scope="module")
+def straight():
+    """F = 20 Q^0.5."""
+    return curve_of(lambda f: (f / 20.0) ** 2)
+
+
+@pytest.fixture(scope="module")
+def capped():
+    """The same with a melt limit of 12 mm3/s."""
+    return curve_of(lambda f: (f / 20.0) ** 2 / (1 + ((f / 20.0) ** 2 / 12.0) ** 6) ** (1 / 6))
+
+
+def test_flow_held_by_hand(straight):
+    """0.9 A gives 84.6 N; a margin of 20 % leaves 70.5 N; (70.5/20)^2 = 12.4 mm3/s."""
+    found = advise(straight, SIMPLE, margin=0.2)
+    assert found.current_a == 0.9
+    available = 0.9 * NEWTON_PER_A
+    assert available == pytest.approx(84.56, abs=0.01)
+    assert found.flow_mm3_s == pytest.approx((available / 1.2 / 20.0) ** 2, rel=0.01)
+    assert found.binds == "current limit of the bench"
+    assert not found.at_least
+    assert found.sure_flow_mm3_s < found.flow_mm3_s
+
+
+def test_a_smaller_current_holds_less(straight):
+    """0.6 A: 56.4 N; over 1.2, by 20, squared: 5.52 mm3/s."""
+    found = advise(straight, SIMPLE, margin=0.2, current_a=0.6)
+    assert found.flow_mm3_s == pytest.approx((0.6 * NEWTON_PER_A / 24.0) ** 2, rel=0.01)
+    assert found.binds == "motor torque"
+
+
+def test_margin_at_a_wanted_flow_by_hand(straight):
+    """At 9 mm3/s the filament needs 60 N; 84.56 N are there: 41 % to spare."""
+    found = advise(straight, SIMPLE, wanted_mm3_s=9.0)
+    value, low, high = found.wanted_margin
+    assert value == pytest.approx(84.56 / 60.0 - 1.0, abs=0.01)
+    assert low < value < high
+
+
+def test_lowest_current_for_a_wanted_flow_by_hand(straight):
+    """60 N times 1.2 is 72 N: 0.766 A."""
+    current = least_current_a(straight, SIMPLE, wanted_mm3_s=9.0, margin=0.2)
+    assert current == pytest.approx(72.0 / NEWTON_PER_A, rel=0.01)
+
+
+def test_lowest_current_is_one_that_the_driver_sets(straight):
+    """Steps of 55 mA: 0.766 A is between 13 and 14 steps; 14 steps are 0.77 A."""
+    bench = change(motor={"resistance_ohm": None, "inductance_mh": None})
+    current = least_current_a(straight, bench, wanted_mm3_s=9.0, margin=0.2)
+    assert current == pytest.approx(0.77, abs=1e-9)
+
+
+def test_peak_amperes_are_root_two_of_rms(straight):
+    bench = change(SIMPLE, driver={"current_unit": "peak"}, limits={"max_current_a": 1.3})
+    current = least_current_a(straight, bench, wanted_mm3_s=9.0, margin=0.2)
+    assert current == pytest.approx(math.sqrt(2) * 72.0 / NEWTON_PER_A, rel=0.01)
+
+
+def test_no_allowed_current_holds_it(straight):
+    weak = change(SIMPLE, limits={"max_current_a": 0.5})
+    found = advise(straight, weak, wanted_mm3_s=9.0)
+    assert found.least_current_a is None
+    assert any("no current up to 0.5 A" in note for note in found.notes)
+
+
+def test_the_melt_limit_binds_first(capped):
+    found = advise(capped, SIMPLE, margin=0.0)
+    assert found.binds == "melt limit"
+    assert found.flow_mm3_s == pytest.approx(11.9, abs=0.35)
+    text = next(limit.text for limit in found.limits if limit.name == "melt limit")
+    assert "melts" in text
+
+
+def test_below_the_melt_limit_torque_binds(capped):
+    """0.5 A: 47 N without margin is 5.5 mm3/s, far below 12."""
+    found = advise(capped, SIMPLE, margin=0.0, current_a=0.5)
+    assert found.binds == "motor torque"
+    assert found.flow_mm3_s == pytest.approx((0.5 * NEWTON_PER_A / 20.0) ** 2, rel=0.02)
+
+
+def test_the_grip_binds_where_it_is_known_and_low(straight):
+    """Grinding from 60 N, margin 20 %: 50 N, 6.25 mm3/s."""
+    bench = change(SIMPLE, drive={"grip_limit_n": 60.0})
+    found = advise(straight, bench, margin=0.2)
+    assert found.binds == "filament grip"
+    assert found.flow_mm3_s == pytest.approx(6.25, rel=0.01)
+
+
+def test_the_supply_binds_with_a_high_ratio_and_a_lazy_winding(straight):
+    slow = change(
+        drive={"gear_ratio": "60:4", "efficiency": 0.8},
+        motor={"resistance_ohm": 6.0, "inductance_mh": 40.0, "holding_torque_nm": 0.02},
+        driver={"supply_v": 12.0, "full_scale_a": None, "current_levels": None},
+    )
+    found = advise(straight, slow, margin=0.2)
+    assert found.binds == "supply voltage"
+    chain = slow.chain()
+    speed = found.flow_mm3_s / AREA
+    assert chain.force_n(0.9, speed) == pytest.approx(1.2 * 20 * found.flow_mm3_s**0.5, rel=0.01)
+    assert chain.derating(0.9, speed) < 0.99
+
+
+def test_a_strong_motor_is_at_least_as_good_as_was_measured(straight):
+    strong = change(SIMPLE, motor={"holding_torque_nm": 0.5})
+    found = advise(straight, strong, margin=0.2)
+    assert found.at_least
+    assert found.binds == "measured range"
+    assert found.flow_mm3_s == pytest.approx(straight.flow_range_mm3_s[1])
+    assert "at least" in found.sentence()
+
+
+def test_a_weak_motor_holds_nothing_that_was_measured(straight):
+    weak = change(SIMPLE, motor={"holding_torque_nm": 0.02})
+    found = advise(straight, weak, margin=0.2)
+    assert found.flow_mm3_s is None
+    assert found.sure_flow_mm3_s is None
+    assert "not even the least measured flow" in found.sentence()
+
+
+def test_the_motor_s_rating_ends_the_current(straight):
+    bench = change(SIMPLE, limits={"max_current_a": 2.0})
+    found = advise(straight, bench)
+    assert found.current_a == 1.0
+    assert found.binds in {"motor torque", "measured range"}
+    over = advise(straight, bench, current_a=1.4)
+    assert any("above the 1 A" in note for note in over.notes)
+
+
+def test_the_driver_s_full_scale_ends_the_current(straight):
+    bench = change(driver={"full_scale_a": 0.64, "current_levels": 32})
+    found = advise(straight, bench)
+    assert found.current_a == 0.64
+    assert found.binds == "driver current"
+
+
+def test_the_scale_error_cancels_with_the_motor_that_measured(straight):
+    mark = force_scale_digest(SIMPLE)
+    own = advise(straight, SIMPLE, force_scale=mark)
+    foreign = advise(straight, SIMPLE, force_scale="another")
+    assert own.common_scale
+    assert not foreign.common_scale
+    assert own.flow_mm3_s == foreign.flow_mm3_s
+    assert foreign.sure_flow_mm3_s < own.sure_flow_mm3_s < own.flow_mm3_s
+
+
+def test_winding_temperature_by_the_plain_rule():
+    """80 K at the rated 1 A; at 0.5 A a quarter of it: 40 + 20 = 60 C."""
+    assert winding_temperature_c(SIMPLE, 0.5) == pytest.approx(60.0)
+
+
+def test_winding_temperature_from_the_copper_loss():
+    """2 * 0.8^2 * 2.4 ohm = 3.072 W cold, 8 K/W: rise 24.6 K * 1.0786 / (1 - 0.0966) = 29.3 K."""
+    bench = change(motor={"thermal_resistance_k_w": 8.0})
+    assert winding_temperature_c(bench, 0.8) == pytest.approx(69.3, abs=0.1)
+
+
+def test_a_winding_beyond_its_class_is_said_first(straight):
+    hot = change(SIMPLE, motor={"resistance_ohm": 2.4, "inductance_mh": 0.001})
+    hot = change(hot, motor={"thermal_resistance_k_w": 25.0, "insulation_class": "A"})
+    found = advise(straight, hot)
+    assert found.notes[0].startswith("the winding would exceed class A")
+    assert found.winding_c > 105.0
+
+
+def test_wanted_flow_outside_the_range_is_refused(straight):
+    with pytest.raises(RangeError, match="outside the measured"):
+        advise(straight, SIMPLE, wanted_mm3_s=200.0)
+    with pytest.raises(RangeError, match="outside the measured"):
+        advise_many(straight, {"a": SIMPLE}, wanted_mm3_s=0.01)
+
+
+@pytest.mark.parametrize("margin", [-0.1, math.nan, 11.0])
+def test_a_margin_that_makes_no_sense_is_refused(straight, margin):
+    with pytest.raises(TableError, match="outside 0 to 10"):
+        advise(straight, SIMPLE, margin=margin)
+
+
+def test_candidates_in_one_table_best_first(straight):
+    benches = {
+        "17 teeth": SIMPLE,
+        "12 teeth": change(SIMPLE, drive={"gear_ratio": "50:12"}),
+    }
+    found = advise_many(straight, benches, currents_a=(0.5, 0.7), margin=0.2)
+    assert [(a.name, a.current_a) for a in found] == [
+        ("12 teeth", 0.7),
+        ("12 teeth", 0.5),
+        ("17 teeth", 0.7),
+        ("17 teeth", 0.5),
+    ]
+    ordered = [a.sure_flow_mm3_s for a in found]
+    assert ordered == sorted(ordered, reverse=True)
+
+
+def test_need_against_supply(straight):
+    found = advise(straight, SIMPLE)
+    for row in found.table:
+        assert row.needed_lower_n <= row.needed_n <= row.needed_upper_n
+        assert row.margin == pytest.approx(row.available_n / row.needed_n - 1.0)
+        assert row.speed_mm_s == pytest.approx(row.flow_mm3_s / AREA)
+    document = json.loads(json.dumps(found.to_document(), allow_nan=False))
+    assert document["binds"] == found.binds
+    assert len(document["table"]) == len(found.table)

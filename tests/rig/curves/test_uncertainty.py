@@ -1,0 +1,115 @@
+"""The budget: kinds kept apart, parts that add up, and what dominates."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rig.bench import load_bench
+from rig.curves import uncertainty
+from rig.curves.fit import fit_curves
+from rig.curves.points import Threshold
+
+BENCH = load_bench(Path(__file__).parents[3] / "docs" / "benches" / "harbour.toml")
+
+
+def with_changes(table, **changes):
+    return BENCH.model_copy(update={table: getattr(BENCH, table).model_copy(update=changes)})
+
+
+@pytest.fixture(scope="module")
+def fitted():
+    rng = np.random.default_rng(1)
+    chain, points = BENCH.chain(), []
+    for current in (0.3, 0.4, 0.5, 0.6, 0.7, 0.8):
+        force = chain.force_n(current)
+        flow = (force / 22.0) ** 2.5 * math.exp(0.01 * rng.standard_normal())
+        speed = flow / (math.pi * 1.75**2 / 4.0)
+        points.append(
+            Threshold(205.0, force, speed * 0.985, speed * 1.015, current_a=current, run="r")
+        )
+    return fit_curves(points, bench=BENCH, model="power")
+
+
+def test_limits_are_rectangular():
+    assert uncertainty.rectangular(0.10) == pytest.approx(0.0577350, abs=1e-7)
+
+
+def test_the_scale_of_a_bench_is_the_root_of_the_sum_of_squares():
+    """10 % torque, 5 % efficiency, 5 % current: sqrt((0.1^2 + 0.05^2 + 0.05^2) / 3) = 7.07 %."""
+    bench = with_changes("motor", torque_tolerance=0.10)
+    assert bench.drive.efficiency_tolerance == 0.05
+    assert bench.driver.current_accuracy == 0.05
+    assert uncertainty.scale_uncertainty(bench) == pytest.approx(0.0707107, abs=1e-6)
+
+
+def test_scale_and_shape_are_kept_apart_and_both_are_shown(fitted):
+    (curve,) = fitted.curves
+    budget = uncertainty.curve_budget(curve, BENCH)
+    kinds = {component.name: component.kind for component in budget.components}
+    assert kinds["torque of the motor"] == "scale"
+    assert kinds["scatter of the thresholds"] == "shape"
+    assert budget.combined() == pytest.approx(math.hypot(budget.scale, budget.shape))
+    assert sum(budget.share(c) for c in budget.components) == pytest.approx(1.0)
+    assert budget.expanded == pytest.approx(2 * budget.combined())
+
+
+def test_the_shape_s_part_is_the_band_of_the_fit(fitted):
+    (curve,) = fitted.curves
+    flow = 5.0
+    low, high = curve.band_n(flow)
+    budget = uncertainty.curve_budget(curve, BENCH, flow_mm3_s=flow)
+    assert budget.shape == pytest.approx(math.log(high / low) / 3.92, rel=1e-6)
+
+
+def test_the_diameter_counts_by_twice_the_exponent(fitted):
+    (curve,) = fitted.curves
+    budget = uncertainty.curve_budget(curve, BENCH)
+    (part,) = [c for c in budget.components if c.name == "diameter of the filament"]
+    n = curve.parameters["exponent"].value
+    half = BENCH.filament.diameter_tolerance_mm / BENCH.filament.diameter_mm
+    assert part.standard == pytest.approx(2 * n * half / math.sqrt(3), rel=1e-3)
+
+
+def test_the_sentence_names_what_dominates_and_what_to_improve(fitted):
+    text = uncertainty.curve_budget(fitted.curves[0], BENCH).sentence()
+    assert "torque of the motor makes up" in text
+    assert "measure the torque with a lever" in text
+    exact = with_changes("motor", torque_tolerance=0.0)
+    assert (
+        "torque of the motor makes"
+        not in uncertainty.curve_budget(fitted.curves[0], exact).sentence()
+    )
+
+
+def test_given_forces_have_no_scale_error(fitted):
+    budget = uncertainty.curve_budget(fitted.curves[0])
+    assert budget.scale == 0.0
+    assert budget.shape > 0.0
+
+
+def test_the_total_band_adds_the_scale_in_quadrature(fitted):
+    (curve,) = fitted.curves
+    u = uncertainty.scale_uncertainty(BENCH)
+    assert curve.scale_uncertainty == pytest.approx(u)
+    for row in curve.table:
+        shape = math.log(row.upper_n / row.force_n)
+        total = math.log(row.total_upper_n / row.force_n)
+        assert total == pytest.approx(math.hypot(shape, 1.959964 * u), rel=1e-5)
+
+
+def test_the_fingerprint_of_the_force_scale_knows_the_drive_and_not_the_hot_end():
+    mark = uncertainty.force_scale_digest(BENCH)
+    assert mark == uncertainty.force_scale_digest(with_changes("hot_end", name="long steel"))
+    assert mark != uncertainty.force_scale_digest(with_changes("drive", gear_ratio="44:17"))
+
+
+def test_the_document_carries_bench_budget_and_provenance(fitted):
+    document = fitted.to_document()
+    assert document["bench_digest"] == BENCH.digest()
+    assert document["budget"]["curves"][0]["components"]
+    assert document["provenance"]["force_scale"] == uncertainty.force_scale_digest(BENCH)
+    assert document["provenance"]["fitted"] == 6
