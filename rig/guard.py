@@ -119,6 +119,8 @@ class Guard:
             InterlockError: A temperature, heater or silence interlock tripped.
             LimitReachedError: The hours are over.
         """
+        if self._problems is not None:
+            return  # on the way out nothing may keep the heaters from going off
         self.interlock.target(self.printer.target_c, self.printer.target_set_s)
         if self.printer.last_temperature is not None:
             self.interlock.observe(self.printer.last_temperature)

@@ -6,10 +6,9 @@ memory: after a restart the printer is as its owner left it.
 
 from __future__ import annotations
 
-import re
+import math
 from collections import deque
 from collections.abc import Callable
-from dataclasses import replace
 
 from rig.clock import Clock
 from rig.errors import (
@@ -24,15 +23,11 @@ from rig.link.conversation import Link, Port
 from rig.link.dialect import Dialect
 from rig.link.exchange import Notice, Reply
 from rig.printer_heat import wait_until_steady
+from rig.printer_keeper import Keeper
 from rig.printer_motion import MotionTools, Move
 from rig.printer_plan import SEGMENT_S, plan_move
-from rig.printer_settings import (
-    DriverReport,
-    capabilities,
-    parse_current,
-    parse_driver_report,
-    parse_settings,
-)
+from rig.printer_queries import Queries
+from rig.printer_settings import DriverReport, capabilities
 from rig.printer_types import Identity, MoveResult, PrinterSettings, TemperatureReading
 
 __all__ = [
@@ -64,6 +59,10 @@ _MARKER_MM = 3.0
 _CURRENT_STEP_A = 0.06
 _CURRENT_ROOM_A = 0.0015
 _TARGET_ROOM_C = 1.0
+#: A temperature older than this is asked for during a move, in s; reports that were promised to
+#: come by themselves are given longer.
+_QUERY_S = 1.0
+_REPORT_S = 2.5
 #: How long to listen after an emergency stop, in s.
 _LAST_WORDS_S = 1.0
 
@@ -101,8 +100,8 @@ class Printer:
         self.barrier_latency_s = _USUAL_LATENCY_S
         self.start_latency_s = _USUAL_LATENCY_S / 2.0
         self.barrier_waits: bool | None = None
-        self._found: dict[str, float] = {}
-        self._changed: list[str] = []
+        self._queries = Queries(link)
+        self._keeper = Keeper(self._queries, self._send_current)
         self._reports_by_itself = False
         self._move: Move | None = None
         link.hear_temperatures(self._heard_temperature)
@@ -130,16 +129,17 @@ class Printer:
                 self.link.end_line()
                 self.link.quiet(0.2, at_most_s=2.0)
                 self.link.restart_numbers()
-                reply = self._ask("identity", must=False)
+                reply = self._queries.ask("identity")
                 self.temperature()
             except (ReplyTimeoutError, FirmwareResetError) as error:
                 failure = error
                 continue
             self._absorb()
+            self._queries.capabilities = capabilities(reply.lines if reply else ())
             self.identity = Identity(
                 text=self._identity_line(reply),
-                capabilities=capabilities(reply.lines if reply else ()),
-                booted=self.link.booted,
+                capabilities=self._queries.capabilities,
+                booted=self.link.take_boot(),
             )
             return self.identity
         strange = self.link.garbage_bytes - garbage_before
@@ -156,34 +156,13 @@ class Printer:
 
     def read_settings(self) -> PrinterSettings:
         """Ask for everything that could falsify a measurement. What is untold stays None."""
-        lines: list[str] = []
-        for text in self.dialect.lines("settings"):
-            lines.extend(self._exchange(text, must=False).lines)
-        found = parse_settings(lines, self.dialect)
-        for verb, value in (
-            ("get_steps", found.steps_per_mm),
-            ("get_max_feed", found.max_feed_mm_s),
-            ("get_acceleration_axis", found.acceleration_mm_s2),
-            ("get_acceleration_extrude", found.acceleration_mm_s2),
-            ("get_flow", found.flow_percent),
-            ("get_feed", found.feed_percent),
-            ("get_pressure", found.pressure_factor),
-        ):
-            if value is None and self._usable(verb):
-                lines.extend(self._labelled(verb))
-        settings = parse_settings(lines, self.dialect, current_a=self.read_current())
-        if (report := self.driver_report()) is not None:
-            settings = replace(
-                settings, applied_current_a=report.applied_a, microsteps=report.microsteps
-            )
-        self.settings = settings
+        self.settings = self._queries.settings()
         self._absorb()
         return self.settings
 
     def driver_report(self) -> DriverReport | None:
         """The driver's own report: the current it really applies, its microsteps, its flags."""
-        reply = self._ask("driver_report", must=False)
-        return parse_driver_report(reply.lines) if reply and not reply.unknown else None
+        return self._queries.driver_report()
 
     # -- preparing and putting back -------------------------------------------------------------
 
@@ -196,29 +175,16 @@ class Printer:
         Raises:
             UnfitBenchError: A setting did not take.
         """
-        if self.settings is None or not self._changed:
-            found = self.settings or self.read_settings()
-            for key, value in (
-                ("flow", found.flow_percent),
-                ("feed", found.feed_percent),
-                ("pressure", found.pressure_factor),
-                ("idle", found.idle_timeout_s),
-                ("current", found.run_current_a),
-                ("volumetric", found.volumetric_diameter_mm if found.volumetric else None),
-            ):
-                if value is not None:
-                    self._found.setdefault(key, value)
-        self._change("flow", "set_flow", percent=100.0)
-        self._change("feed", "set_feed", percent=100.0)
-        self._change("pressure", "set_pressure", factor=0.0)
-        self._change("volumetric", "volumetric_off")
-        self._change("idle", "set_idle", seconds=0.0)
-        if self._usable("report_temperature"):
-            self._change("report", "report_temperature", seconds=1.0)
-            self._reports_by_itself = True
-        self._remember("extrusion")
+        self._keeper.found(self.settings or self.read_settings())
+        self._keeper.change("flow", "set_flow", percent=100.0)
+        self._keeper.change("feed", "set_feed", percent=100.0)
+        self._keeper.change("pressure", "set_pressure", factor=0.0)
+        self._keeper.change("volumetric", "volumetric_off")
+        self._keeper.change("idle", "set_idle", seconds=0.0)
+        self._reports_by_itself = self._keeper.change("report", "report_temperature", seconds=1.0)
+        self._keeper.remember("extrusion")
         for text in self.dialect.lines("relative_extrusion"):  # last: others may cancel it
-            self._exchange(text)
+            self._queries.exchange(text)
         after = self.read_settings()
         for what, value, wanted in (
             ("flow multiplier", after.flow_percent, 100.0),
@@ -239,20 +205,7 @@ class Printer:
         """
         if self.link.restarted is not None:
             self.link.accept_restart()
-        undone: list[str] = []
-        dead: LinkError | None = None  # once the firmware is silent or gone, more waiting is vain
-        while self._changed:
-            key = self._changed[-1]
-            problem = ""
-            try:
-                problem = "not tried any more" if dead else self._put_back(key)
-            except CommandRefusedError as error:
-                problem = str(error)
-            except LinkError as error:
-                dead, problem = error, str(error)
-            self._changed.remove(key)
-            if problem:
-                undone.append(f"{_PLAIN[key]}: {problem}")
+        undone = self._keeper.put_back()
         self._reports_by_itself = False
         return undone
 
@@ -261,10 +214,7 @@ class Printer:
 
         Without it many firmwares keep heating after the computer has died. `restore` disarms it.
         """
-        if not self._usable("dead_man"):
-            return False
-        self._change("dead_man", "dead_man", seconds=seconds)
-        return "dead_man" in self._changed
+        return self._keeper.change("dead_man", "dead_man", seconds=seconds)
 
     # -- heat -----------------------------------------------------------------------------------
 
@@ -287,7 +237,7 @@ class Printer:
         self.target_c = temperature_c
         self.target_set_s = self.clock.now()
         for text in self.dialect.lines("heat", temperature_c=temperature_c):
-            self._exchange(text)
+            self._queries.exchange(text)
         self.target_set_s = self.clock.now()
 
     def wait_until_steady(
@@ -345,9 +295,9 @@ class Printer:
         """
         if not current_a > 0:
             raise ValueError(f"a run current has to be positive, not {current_a:g} A")
-        if "current" not in self._found and (before := self.read_current()) is not None:
-            self._found["current"] = before
-        self._remember("current")
+        if not self._keeper.knows("current") and (before := self.read_current()) is not None:
+            self._keeper.keep("current", before)
+        self._keeper.remember("current")
         self.current_a = None
         self._send_current(current_a)
         self._absorb()
@@ -358,13 +308,12 @@ class Printer:
         The value is given as it is read, however absurd: a driver whose step-down ran past zero
         reports tens of amperes, and the caller has to see that it is not what was set.
         """
-        reply = self._ask("get_current", must=False)
-        return self._current_in(reply) if reply is not None else None
+        return self._queries.current()
 
     def verify(self) -> tuple[str, ...]:
         """Read current and target back; anomalies in the words of `MoveResult.anomalies`."""
         found: list[str] = []
-        reply = self._ask("get_current", must=False)
+        reply = self._queries.ask("get_current")
         if reply is not None:
             found.extend(self._check_current(reply))
         reading = self.temperature()
@@ -428,7 +377,7 @@ class Printer:
         if self.barrier_waits:
             self.barrier_latency_s = max(0.0, short_s - short_expected_s)
             start_s = self.clock.now()
-            self._ask("position")
+            self._queries.ask("position")
             round_trip_s = self.clock.now() - start_s
             # The end costs two round trips (barrier, position); the rest passes before motion.
             self.start_latency_s = max(0.0, self.barrier_latency_s - 2.0 * round_trip_s)
@@ -437,7 +386,7 @@ class Printer:
     def stop_motion(self) -> None:
         """Feed nothing more, and stop what is queued where the firmware acts at once."""
         self._drop_move()
-        if self._usable("quick_stop"):
+        if self._queries.usable("quick_stop"):
             self.link.send_bare(self.dialect.line("quick_stop"))
             self.link.resync()
 
@@ -484,11 +433,11 @@ class Printer:
         )
         self._absorb()
         for text in self.dialect.lines("relative_extrusion"):
-            self._exchange(text)
+            self._queries.exchange(text)
         marker_mm: float | None = None
         if self.dialect.has("set_position"):
             marker_mm = _MARKER_MM
-            self._exchange(self.dialect.line("set_position", position_mm=marker_mm))
+            self._queries.exchange(self.dialect.line("set_position", position_mm=marker_mm))
         self._move = Move(
             plan,
             MotionTools(
@@ -499,14 +448,18 @@ class Printer:
                 start_latency_s=self.start_latency_s,
                 barrier_waits=bool(self.barrier_waits),
                 marker_mm=marker_mm,
-                poll_temperature=not self._reports_by_itself,
+                temperature_every_s=_REPORT_S if self._reports_by_itself else _QUERY_S,
+                last_temperature_s=self._last_temperature_s,
                 take_notices=self._absorb,
-                read_back="get_current" if self._usable("get_current") else None,
+                read_back="get_current" if self._queries.usable("get_current") else None,
                 check_read_back=self._check_current,
                 target_lost=self._target_lost,
             ),
         )
         return self._move
+
+    def _last_temperature_s(self) -> float:
+        return self.last_temperature.time_s if self.last_temperature else -math.inf
 
     def _drop_move(self) -> None:
         if self._move is not None:
@@ -523,49 +476,6 @@ class Printer:
         reading = self.temperature()
         return reading.target_c is not None and reading.target_c <= 0
 
-    def _usable(self, verb: str) -> bool:
-        """Whether the dialect has the verb and the firmware announced what it needs."""
-        needs = self.dialect.capabilities.get(verb)
-        known = self.identity.capabilities if self.identity else frozenset()
-        return self.dialect.has(verb) and (needs is None or needs in known)
-
-    def _exchange(self, text: str, *, must: bool = True) -> Reply:
-        reply = self.link.command(text)
-        if must and not reply.good:
-            raise CommandRefusedError(
-                f"{self.link.port.name}: the firmware would not do {text!r}: {reply.complaint!r}; "
-                "correct the dialect file, or the printer"
-            )
-        return reply
-
-    def _ask(self, verb: str, *, must: bool = True) -> Reply | None:
-        """The answer to a query verb; None where the dialect or the firmware has it not."""
-        if not self._usable(verb):
-            return None
-        want: re.Pattern[str] | None = None
-        if verb in ("position", "identity", "get_current"):
-            meaning = "current" if verb == "get_current" else verb
-            patterns = self.dialect.replies.get(meaning) or ()
-            want = re.compile("|".join(_plain(p.pattern) for p in patterns), re.IGNORECASE)
-        reply = self.link.command(self.dialect.line(verb), want=want)
-        if must and not reply.good:
-            raise CommandRefusedError(
-                f"{self.link.port.name}: {self.dialect.line(verb)!r}: {reply.complaint!r}"
-            )
-        return None if reply.unknown else reply
-
-    def _labelled(self, verb: str) -> list[str]:
-        """The answer to a query of one setting, each line led by the command it answers.
-
-        Some firmwares answer with bare values, so that the command has to be part of the line for
-        the patterns to know which setting it is.
-        """
-        reply = self._ask(verb, must=False)
-        if reply is None:
-            return []
-        command = self.dialect.line(verb)
-        return [line if command in line else f"{command} {line}" for line in reply.lines]
-
     def _identity_line(self, reply: Reply | None) -> str:
         if reply is None:
             return ""
@@ -573,15 +483,9 @@ class Printer:
             return reply.found.string.strip()
         return next((line for line in reply.lines if line), "")
 
-    def _current_in(self, reply: Reply) -> float | None:
-        for line in reversed(reply.lines):
-            if (value := parse_current(self.dialect, line)) is not None:
-                return value
-        return None
-
     def _check_current(self, reply: Reply) -> list[str]:
         """Anomalies that a read-back of the current shows."""
-        value = self._current_in(reply)
+        value = self._queries.current_in(reply)
         if self.current_a is None or value is None:
             return []
         if abs(value - self.current_a) <= _CURRENT_ROOM_A:
@@ -592,7 +496,7 @@ class Printer:
 
     def _send_current(self, current_a: float) -> None:
         text = self.dialect.line("set_current", current_a=current_a)
-        self._exchange(text)
+        self._queries.exchange(text)
         value = self.read_current()
         if value is None:
             self.current_a = current_a
@@ -605,75 +509,8 @@ class Printer:
             )
         self.current_a = value
 
-    def _remember(self, key: str) -> None:
-        """Note that something is about to differ, before it does."""
-        if key not in self._changed:
-            self._changed.append(key)
-
-    def _change(self, key: str, verb: str, **values: float) -> None:
-        if not self._usable(verb):
-            return
-        self._remember(key)
-        for text in self.dialect.lines(verb, **values):
-            if self._exchange(text, must=False).unknown:
-                self._changed.remove(key)  # a firmware without the feature needs no switching off
-                return
-
-    def _put_back(self, key: str) -> str:
-        """Put one thing back; what went wrong, or ""."""
-        value = self._found.get(key)
-        lines: tuple[str, ...] = ()
-        match key:
-            case "current":
-                if value is None:
-                    return "the firmware never told what it was; restart the printer"
-                self._send_current(value)
-                return ""
-            case "flow" | "feed":
-                lines = self.dialect.lines(f"set_{key}", percent=100.0 if value is None else value)
-            case "pressure":
-                if value is None:
-                    return "the firmware never told what it was; restart the printer"
-                lines = self.dialect.lines("set_pressure", factor=value)
-            case "volumetric":
-                if value:
-                    lines = self.dialect.lines("volumetric_on", diameter_mm=value)
-            case "idle":
-                seconds = self.dialect.idle_default_s if value is None else value
-                lines = self.dialect.lines("set_idle", seconds=seconds)
-            case "extrusion":
-                lines = self.dialect.lines("absolute_extrusion")
-            case "report":
-                lines = self.dialect.lines("report_temperature", seconds=0.0)
-            case "dead_man":
-                lines = self.dialect.lines("dead_man", seconds=0.0)
-        for text in lines:
-            reply = self._exchange(text, must=False)
-            if not reply.good:
-                return f"{text!r}: {reply.complaint!r}"
-        return ""
-
     def _absorb(self) -> list[Notice]:
         """Everything remarkable since the last call, also kept in `notices`."""
         taken = self.link.take_notices()
         self.notices.extend(taken)
         return taken
-
-
-#: What each remembered change is called to a person.
-_PLAIN = {
-    "flow": "flow multiplier",
-    "feed": "speed multiplier",
-    "pressure": "pressure compensation",
-    "volumetric": "volumetric mode",
-    "idle": "idle time-out of the motors",
-    "current": "run current of the extruder motor",
-    "extrusion": "absolute extrusion",
-    "report": "temperature reports",
-    "dead_man": "dead-man's switch",
-}
-
-
-def _plain(pattern: str) -> str:
-    """A pattern whose named groups are made nameless, so that several can be joined."""
-    return "(?:" + re.sub(r"\(\?P<\w+>", "(?:", pattern) + ")"

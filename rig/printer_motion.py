@@ -18,8 +18,6 @@ from rig.printer_types import MoveResult
 TIME_TOLERANCE = 0.03
 #: ... or by this, in s, whichever is more: what polling and start latency leave uncertain.
 TIME_FLOOR_S = 0.2
-#: Temperature is asked for this often during a move, in s.
-_TEMPERATURE_EVERY_S = 1.0
 #: A query is only begun when this much time is left before the next segment is due, in s.
 _QUERY_ROOM_S = 0.1
 #: A segment's ok that is this late makes the line go out again (under its number), in s.
@@ -51,7 +49,8 @@ class MotionTools:
         start_latency_s: The share of it that passes before motion begins, in s.
         barrier_waits: Whether the barrier was seen to wait for the end of motion.
         marker_mm: Position before the move, in mm; None where it is not known.
-        poll_temperature: Whether to ask for the temperature between segments.
+        temperature_every_s: Age of the last report at which the temperature is asked for, in s.
+        last_temperature_s: Clock time of the last report, in s.
         take_notices: Gives everything remarkable since the last call.
         read_back: Verb that reads the current back, or None.
         check_read_back: Anomalies that an answer to it shows.
@@ -64,7 +63,8 @@ class MotionTools:
     start_latency_s: float
     barrier_waits: bool = True
     marker_mm: float | None = None
-    poll_temperature: bool = True
+    temperature_every_s: float = 1.0
+    last_temperature_s: Callable[[], float] = field(default=lambda: -math.inf)
     take_notices: Callable[[], list[Notice]]
     read_back: str | None = None
     check_read_back: Callable[[Reply], list[str]] = field(default=lambda _: [])
@@ -108,7 +108,7 @@ class Move:
         self._index = 0
         self._first_sent_s: float | None = None
         self._queue_end_s = 0.0
-        self._temperature_due_s = tools.clock.now() + _TEMPERATURE_EVERY_S
+        self._asked_s = tools.clock.now()
         self._aborted = False
         self._starved_s = 0.0
         self._measured_s = math.nan
@@ -217,12 +217,9 @@ class Move:
         if now >= due_s:
             self._send_segment(now)
             return True
-        if (
-            self._tools.poll_temperature
-            and now >= self._temperature_due_s
-            and due_s - now >= _QUERY_ROOM_S
-        ):
-            self._temperature_due_s = now + _TEMPERATURE_EVERY_S
+        known_s = max(self._tools.last_temperature_s(), self._asked_s)
+        if now - known_s >= self._tools.temperature_every_s and due_s - now >= _QUERY_ROOM_S:
+            self._asked_s = now
             self._pending = self._tools.link.begin(
                 self._tools.link.dialect.line("temperature"),
                 want_temperature=True,

@@ -93,10 +93,10 @@ class Link:
         """What showed that the firmware has restarted, or None."""
         return self._course.restarted
 
-    @property
-    def booted(self) -> bool:
-        """Whether a boot banner came during the last `listen_for_boot`, or since."""
-        return self._course.booted
+    def take_boot(self) -> bool:
+        """Whether a boot banner came since the last call."""
+        booted, self._course.booted = self._course.booted, False
+        return booted
 
     def hear_temperatures(self, listener: Callable[[ev.Temperature, float], None]) -> None:
         """Have every temperature report, and its clock time, given to ``listener``."""

@@ -336,6 +336,26 @@ def test_interlocks_reach_the_exit() -> None:
     made_safe(firmware)
 
 
+def test_interlocks_hung_into_the_link_do_not_disturb_the_exit() -> None:
+    firmware = FakeFirmware()
+    printer, said = new_printer(firmware), []
+
+    def run() -> None:
+        with new_guard(printer, said) as guard:
+            session(printer, firmware)
+            printer.link.on_wait = guard.check
+            firmware.temperature_c = 300.0
+            firmware.target_c = 300.0
+            for _ in range(5):
+                printer.temperature()
+                guard.check()
+
+    with pytest.raises(InterlockError):
+        run()
+    made_safe(firmware)
+    assert said == []
+
+
 def test_guard_outside_the_main_thread_leaves_signals_alone() -> None:
     import threading
 
