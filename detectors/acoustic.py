@@ -312,6 +312,9 @@ class Listener:
         if stretch.finder is None:
             if not len(levels):
                 return []
+            # On the grid of the slots, so that a click is told as early as it can be.
+            skipped = min(-begin % SLOT_FRAMES, len(levels))
+            begin, levels, masked = begin + skipped, levels[skipped:], masked[skipped:]
             stretch.begin_s = self.frame_time_s(begin)
             stretch.finder = ClickFinder(
                 begin=begin,

@@ -42,12 +42,14 @@ EXCESS_CAP_DB = 25.0
 BASE_PART, LOW_PART = 20, 5
 #: Standard deviations between these two, and from the base to the level that must be passed.
 SPREADS_BETWEEN, SPREADS_OVER = 0.80, 2.8
+#: How much more at steps too slow to be many within the history, and the rate where that begins.
+SLOW_SPREADS_MORE, SLOW_STEP_HZ = 2.0, 25.0
 #: Limits of a band's standard deviation, in dB.
 SPREAD_LEAST_DB, SPREAD_MOST_DB = 0.8, 3.0
 #: A band is the motor's where its base is this much over that of the rest.
 MOTOR_BAND_DB = 6.0
 #: The base may rise by this much a slot, in dB: a motor at constant speed does not change fast.
-BASE_RISE_DB = 0.3
+BASE_RISE_DB = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +66,7 @@ class Click:
         own_db: Excess over the bands in which the motor is louder than the room, mean, in dB; the
             score where there are none.
         shape_db: Excess per band, shape (bands,).
+        level_db: Level per band, shape (bands,).
     """
 
     frame: int
@@ -74,6 +77,7 @@ class Click:
     fall_db: float
     own_db: float
     shape_db: FloatArray
+    level_db: FloatArray
 
 
 def likeness(one: FloatArray, other: FloatArray) -> float:
@@ -112,6 +116,8 @@ class ClickFinder:
         self.limits = limits
         self.rest_db = rest_db  # base of the rest before the move, where it is known
         self.pool = max(3, math.ceil(min(step_s, LONGEST_STEP_S) * frame_rate_hz) + 1)
+        slow = min(1.0, max(0.0, 1.25 * (1.0 - 1.0 / (step_s * SLOW_STEP_HZ))))
+        self.spreads_over = np.float32(SPREADS_OVER + slow * SLOW_SPREADS_MORE)
         self._levels: FloatArray = np.zeros((0, bands), np.float32)
         self._masked: NDArray[np.bool_] = np.zeros(0, np.bool_)
         self._first = begin  # index of the oldest frame kept
@@ -119,6 +125,7 @@ class ClickFinder:
         self._last: Click | None = None
         self.slots_judged = 0
         self.base_db: FloatArray | None = None
+        self._threshold_db: FloatArray | None = None
 
     @property
     def judged_to(self) -> int:
@@ -213,11 +220,12 @@ class ClickFinder:
             stretch = np.pad(stretch, ((pad_before, pad_after), (0, 0)), mode="edge")
             masked = np.pad(masked, (pad_before, pad_after), constant_values=True)
         width = SLOT_FRAMES + 2 * ASIDE
+        self._threshold_db = base[-1] + self.spreads_over * spread[-1]
         view = np.lib.stride_tricks.sliding_window_view(stretch, width, axis=0)[::SLOT_FRAMES]
         hidden = np.lib.stride_tricks.sliding_window_view(masked, width)[::SLOT_FRAMES]
         usable = (base > -105.0) & (base > base.max(axis=1, keepdims=True) - 70.0)
         counted = np.maximum(usable.sum(axis=1), 1).astype(np.float32)
-        excess = view - (base + np.float32(SPREADS_OVER) * spread)[:, :, None]
+        excess = view - (base + self.spreads_over * spread)[:, :, None]
         np.clip(excess, 0.0, EXCESS_CAP_DB, out=excess)
         excess *= usable[:, :, None]
         score = excess.sum(axis=1) / counted[:, None]
@@ -271,7 +279,15 @@ class ClickFinder:
             fall,
             self._own_excess(shape, score),
             shape,
+            self._levels[here].copy(),
         )
+
+    def would_find(self, click: Click) -> bool:
+        """Whether a click of another stretch is loud enough to stand out here."""
+        if self._threshold_db is None:
+            return True
+        excess = np.clip(click.level_db - self._threshold_db, 0.0, EXCESS_CAP_DB)
+        return float(excess.mean()) >= self.limits.score_db
 
     def motor_bands(self) -> NDArray[np.bool_]:
         """Bands in which the base stands clear of the rest's."""

@@ -84,7 +84,7 @@ class Judge:
         if self._decided is not None:
             return
         train = self._train(until=heard)
-        if train.decided_s is not None and self._is_audible():
+        if train.decided_s is not None and self._is_audible(train):
             self._decided = self._skip(train)
 
     def _train(self, until: HeardClick | None = None) -> TrainEvidence:
@@ -93,19 +93,28 @@ class Judge:
         assert listener is not None
         rests = [listener.before] if until is not None else [listener.before, listener.after]
         rests = [rest for rest in rests if rest.finder is not None]
-        clicks = listener.move.clicks
+        clicks, finder = listener.move.clicks, listener.move.finder
         last_s = min(listener.steady_to_s, until.time_s if until is not None else math.inf)
         return weigh_train(
             [c for c in clicks if c.time_s <= last_s],
-            room_clicks=sum(len(rest.clicks) for rest in rests),
+            room_clicks=sum(finder.would_find(c.click) for rest in rests for c in rest.clicks)
+            if finder is not None
+            else 0,
+            cycle_s=1.0 / self.geometry.electrical_rate_hz(self.motion.speed_mm_s),
             room_s=sum(rest.hops for rest in rests) / listener.grid.frame_rate_hz,
             settings=self.settings,
         )
 
-    def _is_audible(self) -> bool:
+    def _is_audible(self, train: TrainEvidence) -> bool:
         """Whether the clicks can be the motor's: it is heard, in step or out of it."""
         assert self._listener is not None
-        return self._listener.growth_db >= self.settings.growth_db or self._is_heard()
+        settings, growth_db = self.settings, self._listener.growth_db
+        if growth_db >= settings.growth_db:
+            return True
+        # A motor that is heard but not louder than the room: the clicks are its own only where
+        # they break its tone.
+        touched = train.kept is not None and train.kept < 0.4
+        return self._is_heard() and (growth_db >= 0.5 * settings.growth_db or touched)
 
     def _heard_part(self) -> float:
         """Part of the looks in which the motor is heard at its rate."""
@@ -124,10 +133,10 @@ class Judge:
         score = tone.overall()
         if score is None:
             return False
-        if score.z >= settings.heard_z:
-            return True
         lines = tone.lines()
-        return lines is not None and lines.z >= settings.lines_z
+        by_comb = score.z / settings.heard_z
+        by_lines = lines.z / settings.lines_z if lines is not None else 0.0
+        return max(by_comb, by_lines, 0.6 * (by_comb + by_lines)) >= 1.0
 
     def _skip(self, train: TrainEvidence) -> Judgement:
         assert self._listener is not None
@@ -158,6 +167,7 @@ class Judge:
             "comb_lines": float(score.lines) if score else 0.0,
             "comb_db": score.mean_db if score else 0.0,
             "rate_ratio": score.ratio if score else 0.0,
+            "kept": train.kept if train.kept is not None else 1.0,
             "lines_z": lines.z if lines else 0.0,
             "lines_share": lines.share if lines else 0.0,
             "lines_best": lines.best_share if lines else 0.0,
@@ -205,7 +215,7 @@ class Judge:
             return void(Reason.STREAM_LOST, train, "the sound ends before the steady motion")
         if move.dead_hops >= 0.98 * move.hops or move.mean_power < SILENT_POWER:
             return void(Reason.SILENT, train, "the microphone delivers silence")
-        if train.decided_s is not None and self._is_audible():
+        if train.decided_s is not None and self._is_audible(train):
             return self._skip(train)
         end_s = listener.steady_to_s
         if math.isfinite(end_s) and listener.heard_to_s < end_s - 0.2:
@@ -236,7 +246,7 @@ class Judge:
             return void(Reason.MOTOR_NOT_HEARD, train, "the motor was not heard throughout")
         if max((k.motor_to_rest_db for k in looks), default=-60.0) < settings.motor_to_rest_db:
             return void(Reason.TOO_NOISY, train, "the background hides the motor")
-        if train.llr >= settings.suspect_skip and train.best_two > 0:
+        if train.llr >= settings.suspect_skip and len(train.times_s) >= 2:
             return void(Reason.UNSURE, train, "clicks were heard, too few to be sure")
         return self._judgement(
             Verdict.CLEAN,

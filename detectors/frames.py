@@ -33,8 +33,8 @@ BAND_EDGES_HZ = (
 )
 LOWEST_HZ = 90.0
 FRAMES_PER_S = 375.0
-#: Rows are made and judged in slots of this many frames (85 ms).
-SLOT_FRAMES = 32
+#: Rows are made and judged in slots of this many frames (43 ms).
+SLOT_FRAMES = 16
 #: Level that stands for "nothing", in dB re full scale: below the noise of 24 bits.
 FLOOR_DB = -150.0
 FloatArray = NDArray[np.float32]

@@ -26,13 +26,16 @@ class TrainEvidence:
         llr: Greatest log-likelihood ratio reached, skipping motor against room.
         decided_s: Time of the click with which ``decide_skip`` was reached; None if it was not.
         times_s: Times of the clicks of the strongest train, in s.
-        best_two: Sum of the marks of the two most alike strong clicks; 0 with fewer than two.
+        best_two: Sum of the marks of the two best clicks; 0 with fewer than two.
+        kept: Least part of the motor's lines that went on through one of the clicks of the
+            strongest train, the mean over its two clearest; None where it could not be told.
     """
 
     llr: float
     decided_s: float | None
     times_s: tuple[float, ...]
     best_two: float
+    kept: float | None
 
 
 def mark_llr(heard: HeardClick, before: Sequence[HeardClick], settings: DetectorSettings) -> float:
@@ -45,17 +48,24 @@ def mark_llr(heard: HeardClick, before: Sequence[HeardClick], settings: Detector
         alike = max(likeness(click.shape_db, other.click.shape_db) for other in before[-6:])
         value += settings.mark_likeness * (max(0.5, alike) - 0.9)
     if heard.kept is not None:
-        value += max(-1.0, settings.mark_tone * (0.5 - max(0.0, heard.kept)))
+        value += max(-0.5, settings.mark_tone * (0.5 - max(0.0, heard.kept)))
     return max(-3.0, min(3.0, value))
 
 
 def weigh_train(
-    clicks: Sequence[HeardClick], *, room_clicks: int, room_s: float, settings: DetectorSettings
+    clicks: Sequence[HeardClick],
+    *,
+    room_clicks: int,
+    room_s: float,
+    cycle_s: float,
+    settings: DetectorSettings,
 ) -> TrainEvidence:
     """Evidence of the clicks heard in a move.
 
     Args:
         clicks: Clicks within the move, in order.
+        cycle_s: Duration of an electrical cycle: a motor that fell back by one cannot fall again
+            until the field has come round, so clicks nearer than that are one.
         room_clicks: Clicks heard while the motor rested, and ``room_s``, for how long it did.
     """
     # The room's rate, with the setting's rate as two seconds of earlier experience.
@@ -70,6 +80,8 @@ def weigh_train(
     marks: list[float] = []
     best_two = 0.0
     for index, heard in enumerate(clicks):
+        if last_s is not None and heard.time_s - last_s < 0.7 * cycle_s:
+            continue
         if last_s is not None:
             total -= drift * (heard.time_s - last_s)
         if total <= 0.0:
@@ -85,4 +97,8 @@ def weigh_train(
             best, best_run = total, tuple(run)
         if decided_s is None and total >= settings.decide_skip and len(run) >= 2:
             decided_s = heard.time_s
-    return TrainEvidence(best, decided_s, best_run, best_two)
+    inside = set(best_run)
+    kept = sorted(c.kept for c in clicks if c.time_s in inside and c.kept is not None)[:2]
+    return TrainEvidence(
+        best, decided_s, best_run, best_two, sum(kept) / len(kept) if kept else None
+    )

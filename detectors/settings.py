@@ -61,8 +61,8 @@ class DetectorSettings:
     mark_tone: float = 4.0
     skip_rate_hz: float = 2.0
     room_rate_hz: float = 0.1
-    decide_skip: float = 9.2
-    suspect_skip: float = 3.0
+    decide_skip: float = 10.5
+    suspect_skip: float = 3.6
     heard_z: float = 5.0
     heard_part: float = 0.7
     growth_db: float = 6.0
