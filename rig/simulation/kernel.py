@@ -153,7 +153,8 @@ def run_drive(
         else:
             tooth = 0.0
         # Filament.
-        force = hotend.stiffness_n_mm * spring + film
+        # Drawn back further, it comes out of the melt, and has to find its way in again.
+        force = max(hotend.stiffness_n_mm * spring, -PULL_N) + film
         gear_w += (tooth - force * arm * (1.0 + motor.friction * _sign(gear_w * 4.0))) * per_jg
         gear += gear_w * dt
         fed_v = gear_w * motor.feed_mm_rad
@@ -164,8 +165,6 @@ def run_drive(
         fed_v -= slip_v
         fed += fed_v * dt
         spring += (fed_v - flow_v) * dt
-        if spring * hotend.stiffness_n_mm < -PULL_N:
-            spring = -PULL_N / hotend.stiffness_n_mm  # it comes out of the melt rather than pull
         # The film's drag follows the speed within a fraction of a millisecond.
         film += (hotend.film_n * fed_v / (0.3 + abs(fed_v)) ** 0.6 - film) * 0.2
         if k % FLOW_EVERY == 0:
