@@ -166,13 +166,12 @@ class PowerLaw:
             math.log(self.scale.flow_mm3_s)
             + (log_above - self._get(theta, "a") - viscous_shift) / n
         )
-        slope = np.broadcast_to(steep / n, die.shape)
         if not self.with_melt:
-            return die, slope
+            return die, np.broadcast_to(steep / n, die.shape)
         p = np.exp(self._get(theta, "p"))
         limit = math.log(self.scale.top_flow_mm3_s) - np.log(self._get(theta, "r")) + melt_shift
-        excess = np.clip(p * (die - limit), -700.0, 700.0)
-        return die - np.logaddexp(0.0, excess) / p, slope / (1.0 + np.exp(excess))
+        grown = np.exp(np.clip(p * (die - limit), -700.0, 700.0))
+        return die - np.log1p(grown) / p, steep / n / (1.0 + grown)
 
     def log_force_at(
         self, theta: Array, log_flow: Array, temperature_c: Array | float | None = None

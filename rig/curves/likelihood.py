@@ -28,13 +28,11 @@ def student4_tail(z: Array) -> Array:
     ``P = (1 - c)^2 (2 + c) / 4`` with ``c = z / sqrt(4 + z^2)``; ``1 - c`` is formed without
     cancellation.
     """
-    root = np.sqrt(4.0 + z * z)
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        far = 4.0 / (root * (root + np.abs(z)))
-        near = 1.0 - z / root
-    one_minus = np.where(z > 0, far, near)
-    one_minus = np.where(np.isinf(z), np.where(z > 0, 0.0, 2.0), one_minus)
-    return np.asarray(one_minus * one_minus * (3.0 - one_minus) / 4.0)
+    far = np.abs(z)
+    root = np.sqrt(4.0 + far * far)
+    one_minus = 4.0 / (root * (root + far))
+    tail = one_minus * one_minus * (0.75 - 0.25 * one_minus)
+    return np.asarray(np.where(z < 0.0, 1.0 - tail, tail))
 
 
 def normal_tail(z: Array) -> Array:

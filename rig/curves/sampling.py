@@ -73,7 +73,8 @@ def find_mode(density: LogDensity, starts: Array, bounds: Array, *, polish: int 
 
     Args:
         density: Log-density, in batches.
-        starts: Starting points, shape (starts, d); clipped into the box.
+        starts: Starting points, shape (starts, d), clipped into the box; the first third may share
+            one good guess, and only one of these is polished.
         bounds: Lower and upper bounds, shape (d, 2).
         polish: How many of the best starts to polish.
     """
@@ -81,9 +82,11 @@ def find_mode(density: LogDensity, starts: Array, bounds: Array, *, polish: int 
 
     starts = np.clip(starts, bounds[:, 0], bounds[:, 1])
     values = density(starts)
-    order = np.argsort(-values)
+    order = [int(np.argmax(values))]
+    rest = len(starts) // 3  # the first third shares one least-squares start
+    order += [rest + int(i) for i in np.argsort(-values[rest:])[: polish - 1]]
     found: list[tuple[float, Array]] = []
-    for index in order[:polish]:
+    for index in order:
 
         def cost(point: Array) -> tuple[float, Array]:
             value, slope = gradient(density, point, bounds)
@@ -162,7 +165,7 @@ def draw_sample(
         thin: Every so many steps are kept.
     """
     d = len(mode.point)
-    chains = max(chains, 4 * d + 4 & ~1)
+    chains = max(chains, 4 * d + 4) // 2 * 2
     state = rng.multivariate_normal(mode.point, covariance, size=chains, method="eigh")
     state = bounds[:, 0] + np.abs(state - bounds[:, 0])  # folded back into the box
     state = bounds[:, 1] - np.abs(bounds[:, 1] - state)
@@ -178,24 +181,28 @@ def draw_sample(
     kept, accepted = [], 0
     gamma = 2.38 / math.sqrt(2.0 * d)
     tiny = 1e-5 * np.minimum(bounds[:, 1] - bounds[:, 0], 1.0)
-    halves = (np.arange(half), np.arange(half, chains))
+    halves = (slice(0, half), slice(half, chains))
+    low, high = bounds.T
     for step in range(burn + steps):
-        for own, other in (halves, halves[::-1]):
-            m = len(own)
-            first = rng.integers(0, len(other), m)
-            second = (first + rng.integers(1, len(other), m)) % len(other)
-            factor = np.where(rng.random(m) < 0.1, 1.0, gamma * rng.uniform(0.4, 1.2, m))
+        first = rng.integers(0, half, (2, half))
+        second = (first + rng.integers(1, half, (2, half))) % half
+        factor = gamma * rng.uniform(0.4, 1.2, (2, half))
+        factor[rng.random((2, half)) < 0.1] = 1.0
+        noise = tiny * rng.standard_normal((2, half, d))
+        log_u = np.log(rng.random((2, half)))
+        for turn, (own, other) in enumerate((halves, halves[::-1])):
+            partners, here = state[other], state[own]
             proposal = (
-                state[own]
-                + factor[:, None] * (state[other[first]] - state[other[second]])
-                + tiny * rng.standard_normal((m, d))
+                here
+                + factor[turn][:, None] * (partners[first[turn]] - partners[second[turn]])
+                + noise[turn]
             )
-            inside = np.all((proposal >= bounds[:, 0]) & (proposal <= bounds[:, 1]), axis=1)
-            proposal[~inside] = state[own][~inside]
+            inside = ((proposal >= low) & (proposal <= high)).all(axis=1)
+            proposal = np.where(inside[:, None], proposal, here)
             new = density(proposal)
-            take = inside & (np.log(rng.random(m)) < new - value[own])
-            state[own[take]] = proposal[take]
-            value[own[take]] = new[take]
+            take = inside & (log_u[turn] < new - value[own])
+            state[own] = np.where(take[:, None], proposal, here)
+            value[own] = np.where(take, new, value[own])
             if step >= burn:
                 accepted += int(take.sum())
         if step >= burn and (step - burn) % thin == thin - 1:

@@ -1,0 +1,155 @@
+"""Speed of the fit, and coverage of the intervals of melt limit and activation energy.
+
+    python tests/benchmarks/bench_fit.py [CAMPAIGNS]
+
+Also counts how often the comparison calls two campaigns on one hot end different (5 % is meant).
+"""
+
+from __future__ import annotations
+
+import math
+import sys
+import time
+
+import numpy as np
+
+from rig.curves.compare import compare
+from rig.curves.fit import fit_curves
+from rig.curves.points import Threshold
+
+AREA_MM2 = math.pi * 1.75**2 / 4.0
+GAS = 8.314462618e-3
+
+
+def wilson(hits: int, n: int) -> str:
+    """Share with its 95 % interval (Wilson 1927)."""
+    p, z = hits / n, 1.96
+    centre = (p + z * z / (2 * n)) / (1 + z * z / n)
+    half = z / (1 + z * z / n) * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
+    return f"{100 * p:.1f} % ({100 * (centre - half):.1f} to {100 * (centre + half):.1f}) of {n}"
+
+
+class Truth:
+    """A hidden law over temperatures, drawn at random."""
+
+    def __init__(self, rng: np.random.Generator) -> None:
+        self.n, self.k = rng.uniform(0.35, 0.6), rng.uniform(14, 22)
+        self.energy = rng.uniform(15.0, 45.0)
+        self.limit = rng.uniform(10.0, 18.0)
+        self.drift = rng.uniform(0.005, 0.015)
+        self.p = rng.uniform(1.8, 5.0)
+
+    def limit_at(self, celsius: float) -> float:
+        return self.limit * math.exp(self.drift * (celsius - 210.0))
+
+    def flow(self, force: float, celsius: float) -> float:
+        reciprocal = 1 / (celsius + 273.15) - 1 / (210 + 273.15)
+        die = (force / (self.k * math.exp(self.energy / GAS * reciprocal))) ** (1 / self.n)
+        return die / (1 + (die / self.limit_at(celsius)) ** self.p) ** (1 / self.p)
+
+
+def campaign(truth: Truth, temperatures, forces, rng, *, scatter=0.02) -> list[Threshold]:
+    found = []
+    for celsius in temperatures:
+        for force in forces:
+            flow = truth.flow(force, celsius) * math.exp(scatter * rng.standard_normal())
+            low = flow * math.exp(-0.03 * rng.random()) / AREA_MM2
+            found.append(Threshold(celsius, float(force), low, low * math.exp(0.03)))
+    return found
+
+
+def speed() -> None:
+    rng = np.random.default_rng(1)
+    truth = Truth(rng)
+    fit_curves(campaign(truth, (210.0,), np.linspace(20, 80, 10), rng))  # imports
+    wide = campaign(truth, (190.0, 200.0, 210.0, 220.0, 230.0), np.linspace(20, 80, 10), rng)
+    demo = campaign(truth, (205.0, 220.0), np.linspace(20, 80, 6), rng)
+    for name, points, joint in (
+        ("5 temperatures x 10 currents, one curve each", wide, False),
+        ("5 temperatures x 10 currents, and the joint law", wide, True),
+        ("2 temperatures x 6 currents, and the joint law", demo, True),
+    ):
+        wall, cpu = time.perf_counter(), time.process_time()
+        fit_curves(points, joint=joint)
+        print(
+            f"{name}: {time.perf_counter() - wall:.2f} s by the wall, "
+            f"{time.process_time() - cpu:.2f} s of one core"
+        )
+
+
+def joint_intervals(campaigns: int) -> None:
+    rng = np.random.default_rng(2)
+    energy = limit = drift = bounded = force = asked = 0
+    for _ in range(campaigns):
+        truth = Truth(rng)
+        points = campaign(truth, (195.0, 210.0, 225.0), np.linspace(20, 80, 8), rng)
+        joint = fit_curves(points).joint
+        held = joint.parameters["activation_kj_mol"]
+        energy += held.lower < truth.energy < held.upper
+        melt = joint.parameters.get("melt_limit_mm3_s")
+        if melt is not None and melt.upper is not None:
+            bounded += 1
+            at = truth.limit_at(joint.reference_c)
+            limit += melt.lower < at < melt.upper
+            moved = joint.parameters["melt_limit_per_k"]
+            drift += moved.lower < truth.drift < moved.upper
+        for celsius, rows in joint.tables.items():
+            x = np.log([row.flow_mm3_s for row in rows])
+            for need in (25.0, 40.0, 60.0):
+                q = math.log(truth.flow(need, celsius))
+                if x[0] <= q <= x[-1]:
+                    low, high = (
+                        np.interp(q, x, np.log([getattr(r, name) for r in rows]))
+                        for name in ("lower_n", "upper_n")
+                    )
+                    asked += 1
+                    force += low <= math.log(need) <= high
+    print("joint law, 3 temperatures x 8 currents, scatter 2 %:")
+    print("  activation energy inside its 95 % interval:", wilson(energy, campaigns))
+    print(f"  melt limit bounded in {bounded}; inside its interval:", wilson(limit, bounded))
+    print("  its drift with temperature:", wilson(drift, bounded))
+    print("  force inside the joint band:", wilson(force, asked))
+
+
+def single_limits(campaigns: int) -> None:
+    for count in (6, 10):
+        rng = np.random.default_rng([3, count])
+        hits = bounded = 0
+        for _ in range(campaigns):
+            truth = Truth(rng)
+            points = campaign(truth, (210.0,), np.linspace(20, 80, count), rng)
+            held = fit_curves(points, joint=False).curves[0].melt_limit
+            if held is not None and held.upper is not None:
+                bounded += 1
+                hits += held.lower < truth.limit < held.upper
+        share = wilson(hits, bounded) if bounded else "none bounded"
+        print(
+            f"one temperature, {count} currents: melt limit bounded in {bounded}; inside: {share}"
+        )
+
+
+def same_hot_end(pairs: int) -> None:
+    rng = np.random.default_rng(4)
+    wrong = 0
+    for _ in range(pairs):
+        truth = Truth(rng)
+        curves = [
+            fit_curves(campaign(truth, (210.0,), np.linspace(20, 80, 8), rng), joint=False).curves[
+                0
+            ]
+            for _ in range(2)
+        ]
+        wrong += compare(*curves).differ
+    print("two campaigns on one hot end called different (5 % meant):", wilson(wrong, pairs))
+
+
+def main() -> None:
+    campaigns = int(sys.argv[1]) if len(sys.argv) > 1 else 300
+    speed()
+    same_hot_end(campaigns)
+    single_limits(campaigns)
+    joint_intervals(campaigns)
+
+
+if __name__ == "__main__":
+    main()
