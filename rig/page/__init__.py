@@ -1,0 +1,1 @@
+"""Local pages in the browser: labelling takes, and watching a run."""
