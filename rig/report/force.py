@@ -158,7 +158,8 @@ def _limits(axes: Axes, curves: Iterable[Curve]) -> None:
     points = [p.threshold for curve in curves for p in curve.points]
     flows = [row.flow_mm3_s for curve in curves for row in curve.table[-1:]]
     flows += [point.skip_mm3_s or point.clean_mm3_s or 0.0 for point in points]
-    forces = [row.upper_n for curve in curves for row in curve.table[-1:]]
+    # Towards a melt limit the band goes up without end: it may leave the picture, the points not.
+    forces = [min(c.table[-1].total_upper_n, 1.2 * c.table[-1].force_n) for c in curves]
     forces += [point.force_n for point in points]
     axes.set_xlim(0.0, 1.10 * max(flows))
     axes.set_ylim(0.0, 1.12 * max(forces))

@@ -312,7 +312,7 @@ def _trial(trial: TrialRow) -> dict[str, Any]:
 
 def _facts(data: ReportData) -> list[tuple[str, str]]:
     facts = words.bench_facts(data.bench) if data.bench is not None else []
-    when = " to ".join(part for part in (data.started, data.ended) if part)
+    when = words.span(data.started, data.ended)
     if when:
         facts.append(("When", when))
     if data.trials:

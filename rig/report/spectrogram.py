@@ -101,6 +101,7 @@ def draw_spectrogram(
         )
         axes.grid(False)
         label_axes(axes, x="time, s", y="frequency, kHz")
+        strip.set_xlim(times[0], times[-1])
         _strip(strip, motion_s, click_times_s, first_skip_s, decided_s, verdict)
         if title:
             title, note = (
@@ -110,7 +111,6 @@ def draw_spectrogram(
             figure.suptitle(title, x=0.01, ha="left", fontsize=10.5, fontweight="bold", color=INK)
         if note:
             strip.set_title(note, fontsize=8.5, fontweight="normal", color=SOFT, pad=4)
-        strip.set_xlim(times[0], times[-1])
         return figure
 
 
@@ -192,5 +192,17 @@ def _strip(
             va="bottom",
         )
     if decided_s is not None:
-        axes.plot([decided_s], [0.18], "D", ms=5, mfc=PAPER, mec=INK, mew=1.0)
-        axes.text(decided_s, -0.30, "decided", fontsize=7.8, color=SOFT, ha="center", va="bottom")
+        # A clean verdict falls with the last sample: its mark must not be cut by the edge.
+        left, right = axes.get_xlim()
+        at = min(decided_s, right - 0.008 * (right - left))
+        late = at > right - 0.05 * (right - left)
+        axes.plot([at], [0.18], "D", ms=5, mfc=PAPER, mec=INK, mew=1.0, clip_on=False)
+        axes.text(
+            right if late else at,
+            -0.30,
+            "decided",
+            fontsize=7.8,
+            color=SOFT,
+            ha="right" if late else "center",
+            va="bottom",
+        )

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from rig.bench import Bench
-    from rig.curves.curveset import Curve, CurveSet
+    from rig.curves.curveset import Curve, CurveSet, Parameter
     from rig.report.data import ReportData
 
 MODEL_WORDS = {
@@ -128,7 +129,22 @@ def sureness(curves: CurveSet) -> list[str]:
         said.append(
             "The forces are taken as given: the error of the force scale is not in these bands."
         )
+    joint = curves.joint
+    energy = joint.parameters.get("activation_kj_mol") if joint is not None else None
+    if joint is not None and energy is not None:
+        said.append(
+            f"All temperatures together: activation energy {interval(energy)} kJ/mol at constant "
+            "rate. One law for all temperatures "
+            + ("describes them as well as" if joint.agrees else "does not describe them as well as")
+            + " a law for each."
+        )
     return said
+
+
+def interval(parameter: Parameter) -> str:
+    """A value with its interval."""
+    upper = "no bound" if parameter.upper is None else sig(parameter.upper)
+    return f"{sig(parameter.value)} ({sig(parameter.lower)} to {upper})"
 
 
 def cautions(data: ReportData) -> list[str]:
@@ -138,12 +154,9 @@ def cautions(data: ReportData) -> list[str]:
         said.append("The run has not reached the end of its plan; what is shown may still change.")
     void = data.count("void")
     if void:
-        share = void / len(data.trials)
-        said.append(
-            f"{void} of {len(data.trials)} trials were void and count for nothing"
-            + (": more than one in ten, look at the reasons below" if share > 0.1 else "")
-            + "."
-        )
+        reasons = Counter(t.reason or "no reason given" for t in data.trials if t.verdict == "void")
+        why = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common(4))
+        said.append(f"{void} of {len(data.trials)} trials were void and count for nothing: {why}")
     slips = data.count("slip")
     if slips:
         said.append(
@@ -159,6 +172,15 @@ def cautions(data: ReportData) -> list[str]:
         if data.curves.joint is not None:
             said += list(data.curves.joint.notes)
     return list(dict.fromkeys(map(sentence, said)))
+
+
+def span(started: str, ended: str) -> str:
+    """Two times as one text; the day stands there once where both are of one day."""
+    day, comma, _ = started.partition(", ")
+    if comma and ended.startswith(day + comma):
+        ended = ended[len(day + comma) :]
+        started = started.removesuffix(" UTC")
+    return " to ".join(part for part in (started, ended) if part)
 
 
 def bench_facts(bench: Bench) -> list[tuple[str, str]]:

@@ -77,7 +77,7 @@ def test_the_answer_comes_first_and_the_facts_are_there(data):
         "4 May 2031, 22:10 to 5 May 2031, 03:41",
         "26: 12 clean, 12 skip, 1 slip, 1 void; 0.72 m of filament",
         "0123456789abcdef",
-        "1 of 26 trials were void",
+        "1 of 26 trials were void and count for nothing: 1 too-noisy.",
         "205 °C: measure next at about 109 N.",
         "torque of the motor 5.8 % 90 %",
         "skipped at the slowest speed tried",
@@ -166,6 +166,14 @@ def test_the_page_is_written_whole_or_not_at_all(data, tmp_path):
 )
 def test_numbers_have_so_many_digits(value, digits, text):
     assert words.sig(value, digits) == text
+
+
+def test_a_span_of_one_day_says_the_day_once():
+    one_day = words.span("4 May 2031, 22:10 UTC", "4 May 2031, 23:41 UTC")
+    assert one_day == "4 May 2031, 22:10 to 23:41 UTC"
+    night = words.span("4 May 2031, 22:10 UTC", "5 May 2031, 03:41 UTC")
+    assert night == "4 May 2031, 22:10 UTC to 5 May 2031, 03:41 UTC"
+    assert words.span("", "") == ""
 
 
 def test_round_flows_lie_inside_what_was_measured(curves):
