@@ -73,7 +73,8 @@ def run_sound(
         out: Shape (>= n // every + 1,), float32.
     """
     n = excitation.shape[1]
-    modes = chain.body.shape[0]
+    # A body at rest has rung out long before it is left alone.
+    sounding = chain.body.shape[0] if moving else 0
     row_fan = filters.shape[0] - 3 - chain.lowpass.shape[0]
     row_presence = row_fan + 2
     row_low = row_fan + 3
@@ -87,18 +88,15 @@ def run_sound(
     written = 0
     every = chain.every
     has_ambient = ambient.shape[0] >= n
-    ring = 0.0
+    h = 0.0
     for k in range(n):
         # The body rings on the torque that reaches it.
-        if moving:
-            u = excitation[0, k] + chain.tooth_share * excitation[1, k]
-        else:
-            u = u1
+        u = excitation[0, k] + chain.tooth_share * excitation[1, k] if moving else u1
         d = u - u2
         u2 = u1
         u1 = u
         ring = 0.0
-        for m in range(modes):
+        for m in range(sounding):
             b = chain.body[m, 0] * d
             y = b - chain.body[m, 1] * filters[m, 0] - chain.body[m, 2] * filters[m, 1]
             filters[m, 1] = filters[m, 0]
@@ -123,7 +121,7 @@ def run_sound(
             )
         # Driver: a tone that the current ripple keeps restless.
         if chain.chopper_level > 0.0 and whine > 0.0:
-            wander += (_gauss(random) - wander) * 0.01
+            wander += (h - wander) * 0.01  # the noise of the sample before
             chop += chain.chopper_step * (1.0 + 0.01 * wander)
             if chop > 6.283185307179586:
                 chop -= 6.283185307179586
@@ -135,10 +133,12 @@ def run_sound(
             y += chain.tap_gain[t] * room[(position - chain.taps[t]) & mask]
         tail = 0.0
         for t in range(chain.comb.shape[0]):
-            spot = position % chain.comb[t]
+            spot = int(misc[20 + t])
             back = combs[t, spot]
             tail += back
             combs[t, spot] = x + chain.comb_gain[t] * back
+            spot += 1
+            misc[20 + t] = 0.0 if spot >= chain.comb[t] else float(spot)
         y += chain.reverb_gain * tail
         position += 1
         if has_ambient:
@@ -147,10 +147,11 @@ def run_sound(
         hum += chain.hum_step
         if hum > 6.283185307179586:
             hum -= 6.283185307179586
-        h = math.sin(hum)
-        y += chain.hum_level * (h + 1.2 * h * h)
+        wave = math.sin(hum)
+        y += chain.hum_level * (wave + 1.2 * wave * wave)
         # Microphone.
-        y += chain.noise_level * _gauss(random)
+        h = _gauss(random)
+        y += chain.noise_level * h
         hp_y = chain.highpass * (hp_y + y - hp_x)
         hp_x = y
         y = _section(chain.presence, filters, row_presence, hp_y)

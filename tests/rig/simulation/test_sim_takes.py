@@ -34,7 +34,7 @@ def test_a_set_on_disk_keeps_the_contract(tmp_path: Path) -> None:
 def test_takes_are_the_same_again_and_of_all_kinds() -> None:
     model = random_bench(3)
     kinds: dict[str, int] = {}
-    for k in range(24):
+    for k in range(16):
         take = make_take(model, seed=3000 + k, sample_rate_hz=16000)
         kinds[take.label] = kinds.get(take.label, 0) + 1
         if take.first_skip_s is not None:
@@ -42,5 +42,5 @@ def test_takes_are_the_same_again_and_of_all_kinds() -> None:
         assert np.abs(take.samples).max() <= 1.0
     again = make_take(model, seed=3000, sample_rate_hz=16000)
     assert np.array_equal(again.samples, make_take(model, seed=3000, sample_rate_hz=16000).samples)
-    assert kinds["clean"] >= 5
-    assert kinds["skip"] >= 5
+    assert kinds["clean"] >= 4
+    assert kinds["skip"] >= 4
