@@ -295,8 +295,10 @@ class Printer:
         """
         if not current_a > 0:
             raise ValueError(f"a run current has to be positive, not {current_a:g} A")
-        if not self._keeper.knows("current") and (before := self.read_current()) is not None:
-            self._keeper.keep("current", before)
+        if not self._keeper.knows("current"):
+            before = self._queries.sure_current()
+            if before is not None:
+                self._keeper.keep("current", before)
         self._keeper.remember("current")
         self.current_a = None
         self._send_current(current_a)
@@ -399,9 +401,15 @@ class Printer:
     # -- the port -------------------------------------------------------------------------------
 
     def reopened(self, port: Port) -> None:
-        """Go on with another port object for the same printer (only to make it safe)."""
+        """Go on with another port object for the same printer (only to make it safe).
+
+        The heaters are told to go off at once, heard or not: a board that restarts on opening
+        switches them off by itself, and one that does not may be hot.
+        """
         self._drop_move()
         self.link.reopened(port)
+        for text in self.dialect.lines("heaters_off"):
+            self.link.send_bare(text)
         self.link.listen_for_boot(
             quiet_s=_BOOT_QUIET_S, first_s=_BOOT_SILENCE_S, at_most_s=_BOOT_LIMIT_S
         )

@@ -79,7 +79,7 @@ class Queries:
         ):
             if value is None:
                 lines.extend(self._labelled(verb))
-        settings = parse_settings(lines, dialect, current_a=self.current())
+        settings = parse_settings(lines, dialect, current_a=self.sure_current())
         if (report := self.driver_report()) is not None:
             settings = replace(
                 settings, applied_current_a=report.applied_a, microsteps=report.microsteps
@@ -90,6 +90,19 @@ class Queries:
         """The run current in the driver's own unit, in A; None where it is not told."""
         reply = self.ask("get_current")
         return self.current_in(reply) if reply is not None else None
+
+    def sure_current(self) -> float | None:
+        """The run current as two answers agree on it; None where it is not told.
+
+        Replies carry no checksum, and this is the figure that is put back in the end.
+        """
+        seen: list[float] = []
+        for _ in range(4):
+            value = self.current()
+            if value is None or value in seen:
+                return value
+            seen.append(value)
+        return None
 
     def current_in(self, reply: Reply) -> float | None:
         """The run current in an answer. The extruder's line comes last where there are several."""

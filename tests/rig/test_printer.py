@@ -294,3 +294,26 @@ def test_restore_gives_up_on_a_silent_firmware_in_time(
     assert len(undone) >= 3
     assert any("not tried any more" in text for text in undone)
     assert firmware.clock.now() - start_s < 40.0
+
+
+def test_the_current_that_is_put_back_is_read_twice(
+    printer: Printer, firmware: FakeFirmware
+) -> None:
+    """A flipped bit in the very first read-back must not become the current that is restored."""
+    if firmware.family == "B":
+        pytest.skip("the other dialect")
+    damaged = [b"E driver current: 900\nok\n"]
+    firmware.overrides = lambda text: [damaged.pop()] if text == "M906" and damaged else None
+    make_ready(printer, firmware)
+    assert printer.restore() == []
+    assert firmware.current_ma == 800
+
+
+def test_a_port_opened_again_is_told_to_go_cold_before_anything_else(
+    printer: Printer, firmware: FakeFirmware
+) -> None:
+    make_ready(printer, firmware)
+    sent = len(firmware.port.sent)
+    printer.reopened(firmware.port)
+    assert firmware.target_c == 0.0
+    assert firmware.port.texts[sent].endswith("S0")
