@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rig.report.comparison import Line
-from rig.report.look import COLOURS, INK, PAPER, end_labels, label_axes, new_figure, our_look
+from rig.report.look import COLOURS, INK, PAPER, label_axes, new_figure, our_look
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -78,19 +78,20 @@ def draw_advice(
             [needed.flow_mm3_s[-1], wanted_mm3_s or 0.0, melt_limit_mm3_s or 0.0]
             + [one.holds_mm3_s or 0.0 for one in available]
         )
-        top = 1.18 * max([max(needed.upper_n)] + [f for one in available for f in one.force_n[:1]])
+        top = 1.18 * max(
+            [min(max(needed.upper_n), 1.2 * max(needed.force_n))]
+            + [f for one in available for f in one.force_n[:1]]
+        )
         axes.set_xlim(0.0, right)
         axes.set_ylim(0.0, top)
-        end_labels(
-            axes,
-            [
-                (
-                    needed.flow_mm3_s[-1],
-                    needed.upper_n[-1],
-                    needed.name or "needed",
-                    INK,
-                )
-            ],
+        # Under its low end the curve has nothing beside it, whatever the candidates are.
+        axes.annotate(
+            needed.name or "needed",
+            (needed.flow_mm3_s[0], min(needed.lower_n[0], needed.force_n[0])),
+            xytext=(-6, -14),
+            textcoords="offset points",
+            fontweight="bold",
+            color=INK,
         )
         for index, one in enumerate(available):
             _candidate(axes, one, _AVAILABLE[index % len(_AVAILABLE)])
@@ -129,10 +130,12 @@ def _candidate(axes: Axes, one: Available, colour: str) -> None:
     line = one.usable_n if len(one.usable_n) else one.force_n
     force = _at(one.flow_mm3_s, line, one.holds_mm3_s)
     axes.plot([one.holds_mm3_s], [force], "o", ms=7, mfc=PAPER, mec=colour, mew=1.8)
+    left = one.holds_mm3_s > 0.7 * axes.get_xlim()[1]
     axes.annotate(
-        f"{one.holds_mm3_s:.3g} mm³/s" + (f"\nlimit: {one.binds}" if one.binds else ""),
+        f"{one.holds_mm3_s:.3g} mm³/s" + (f"\nbinds: {one.binds}" if one.binds else ""),
         (one.holds_mm3_s, force),
-        xytext=(9, -8),
+        xytext=(-9 if left else 9, -8),
+        ha="right" if left else "left",
         textcoords="offset points",
         va="top",
         color=INK,

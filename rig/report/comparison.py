@@ -62,7 +62,9 @@ def draw_comparison(
             )
             axes.plot(line.flow_mm3_s, line.force_n, color=colour)
         axes.set_xlim(0.0, 1.10 * max(max(line.flow_mm3_s) for line in lines))
-        axes.set_ylim(0.0, 1.14 * max(max(line.upper_n) for line in lines))
+        # Towards a melt limit the band goes up without end: it may leave the picture.
+        tops = [min(max(line.upper_n), 1.2 * max(line.force_n)) for line in lines]
+        axes.set_ylim(0.0, 1.14 * max(tops))
         end_labels(
             axes,
             [
@@ -83,7 +85,7 @@ def draw_comparison(
             below.plot(ratio.flow_mm3_s, ratio.value, color=colour)
         reference = lines[0].name if len(ratios) == len(lines) - 1 else "the reference"
         ends = [v for ratio in ratios for v in (*ratio.lower, *ratio.upper)] + [1.0]
-        reach = 1.15 * max(max(ends) - 1.0, 1.0 - min(ends), 0.03)
-        below.set_ylim(1.0 - reach, 1.0 + reach)
+        pad = 0.12 * max(max(ends) - min(ends), 0.06)
+        below.set_ylim(min(ends) - pad, max(ends) + pad)
         label_axes(below, x="flow, mm³/s", y=f"force over\n{reference}")
         return figure

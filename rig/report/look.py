@@ -124,14 +124,16 @@ def end_labels(axes: Axes, labels: Sequence[tuple[float, float, str, str]]) -> N
     assert figure is not None
     x_pt = 72.0 * figure.get_figwidth() * 0.85 / (right - left)
     y_pt = 72.0 * figure.get_figheight() * 0.75 / (high - low)
-    placed: list[tuple[float, float]] = []
+    placed: list[tuple[float, float, int]] = []
     for x, y, text, colour in sorted(labels):
         raise_pt = 9.0
         while any(
-            abs(x - px) * x_pt < 50.0 and abs(y * y_pt + raise_pt - py) < 12.0 for px, py in placed
+            abs(x - px) * x_pt < 3.4 * (len(text) + letters)
+            and abs(y * y_pt + raise_pt - py) < 12.0
+            for px, py, letters in placed
         ):
             raise_pt += 6.0
-        placed.append((x, y * y_pt + raise_pt))
+        placed.append((x, y * y_pt + raise_pt, len(text)))
         axes.annotate(
             text,
             (x, y),

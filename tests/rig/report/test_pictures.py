@@ -143,7 +143,7 @@ def test_comparison_and_advice_say_their_answer(curves):
     assert {"short brass", "melt limit", "wanted", "0 A", "4 A", "less margin"} <= said
     assert "5 A" not in said
     assert "(2 more candidates are not drawn)" in said
-    assert "4 mm³/s\nlimit: torque" in said
+    assert "4 mm³/s\nbinds: torque" in said
     inside(figure)
     assert "melt limit" not in texts(draw_advice(one, candidates[:1], melt_limit_mm3_s=99.0))
 
