@@ -176,32 +176,28 @@ class ClickFinder:
         pooled = maximum_filter1d(
             self._levels, self.pool, axis=0, origin=(self.pool - 1) // 2, mode="nearest"
         )[::STRIDE]
-        ends = np.arange(first_slot + 1, last_slot + 1) * SLOT_FRAMES
+        # Two slots share one base, which ends with the first of them.
+        ends = (np.arange(first_slot, last_slot) // 2 * 2 + 1) * SLOT_FRAMES
         ends = np.minimum(np.maximum(ends, WARM), have)
-        rows = -(-ends // STRIDE) - offset // STRIDE
+        unique, which = np.unique(-(-ends // STRIDE) - offset // STRIDE, return_inverse=True)
         span = HISTORY // STRIDE
-        full = rows >= span if offset else ends >= HISTORY
-        bands = pooled.shape[1]
-        low, base = (np.empty((len(ends), bands), np.float32) for _ in range(2))
+        low, base = (np.empty((len(unique), pooled.shape[1]), np.float32) for _ in range(2))
+        full = unique >= span
         if full.any():
             view = np.lib.stride_tricks.sliding_window_view(pooled, span, axis=0)
-            chosen = np.ascontiguousarray(view[rows[full] - span])
+            chosen = np.ascontiguousarray(view[unique[full] - span])
             ranks = (span * LOW_PART // 100, span * BASE_PART // 100)
             part = np.partition(chosen, ranks, axis=2)
             low[full], base[full] = (part[:, :, r] for r in ranks)
-        done: dict[int, tuple[FloatArray, ...]] = {}
         for index in np.flatnonzero(~full).tolist():
-            row = int(rows[index])
-            if row not in done:
-                part = np.sort(pooled[max(0, row - span) : row], axis=0)
-                count = len(part)
-                done[row] = tuple(part[count * q // 100] for q in (LOW_PART, BASE_PART))
-            low[index], base[index] = done[row]
+            part = np.sort(pooled[: unique[index]], axis=0)
+            low[index], base[index] = (part[len(part) * q // 100] for q in (LOW_PART, BASE_PART))
         spread: FloatArray = np.clip(
             (base - low) / np.float32(SPREADS_BETWEEN),
             np.float32(SPREAD_LEAST_DB),
             np.float32(SPREAD_MOST_DB),
         )
+        base, spread = base[which], spread[which]
         for index in range(len(base)):
             if self.base_db is not None:
                 base[index] = np.minimum(base[index], self.base_db + np.float32(BASE_RISE_DB))

@@ -44,24 +44,17 @@ SHARED_RATIOS = tuple(
 )
 
 
-def whitened_db(power: FloatArray, group: int) -> FloatArray:
+def whitened_db(level: FloatArray, group: int) -> FloatArray:
     """Level of each bin over the median of its neighbourhood, in dB, cut at both ends.
 
     Args:
-        power: Shape (n, bins).
+        level: In dB, shape (bins,).
         group: Bins to a neighbourhood.
     """
-    level = 10.0 * np.log10(power + np.float32(1e-20))
-    count = level.shape[1] // group
-    middle = np.median(level[:, : count * group].reshape(len(level), count, group), axis=2)
+    count = max(1, len(level) // group)
+    middle = np.median(level[: count * group].reshape(count, -1), axis=1)
     centres = (np.arange(count) + 0.5) * group - 0.5
-    bins = np.arange(level.shape[1])
-    right = np.clip(np.searchsorted(centres, bins), 1, max(1, count - 1))
-    if count < 2:
-        around = np.repeat(middle, level.shape[1], axis=1)
-    else:
-        share = np.clip((bins - centres[right - 1]) / group, 0.0, 1.0).astype(np.float32)
-        around = middle[:, right - 1] * (1 - share) + middle[:, right] * share
+    around = np.interp(np.arange(len(level)), centres, middle)
     white: FloatArray = np.clip(level - around, WHITE_LOW_DB, WHITE_HIGH_DB).astype(np.float32)
     return white
 

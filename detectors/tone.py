@@ -23,7 +23,9 @@ from detectors.orders import (
     whitened_db,
 )
 
-#: Spectra to one look (1 s apart).
+#: Spectra that overlap by half; those after them do not overlap.
+DENSE_SPECTRA = 16
+#: Spectra to one look (1 s, later 2 s).
 LOOK_SPECTRA = 4
 #: For the test whether lines go on through a click: length of the windows and their places, in s.
 KEPT_WINDOW_S, KEPT_BEFORE_S, KEPT_AFTER_S = 0.064, -0.045, 0.052
@@ -33,7 +35,7 @@ KEPT_LEAST_Z, KEPT_LEAST_DB, KEPT_LINES = 3.0, 12.0, 6
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """One second of the move.
+    """One or two seconds of the move.
 
     Attributes:
         time_s: Middle of the look, in s.
@@ -71,8 +73,7 @@ class MotorTone:
         self._from_s = 0.0
         self._taken = 0
         self._look: list[FloatArray] = []
-        self._look_white: list[FloatArray] = []
-        self._white_sum = np.zeros(self.bins, np.float64)
+        self._ends: list[int] = []  # last sample of each spectrum of the look
         self._level_sum = np.zeros(self.bins, np.float64)
         self.spectra = 0
         self.looks: list[Look] = []
@@ -110,14 +111,14 @@ class MotorTone:
         begin = 0
         while begin + self.size <= len(self._move):
             power = self._power(self._move[begin : begin + self.size])
-            white = whitened_db(power[None, :], self.group)[0]
             self._look.append(power)
-            self._look_white.append(white)
-            self._white_sum += white
             self._level_sum += 10.0 * np.log10(power + np.float32(1e-20))
             self.spectra += 1
-            begin += self.advance
-            self._taken += self.advance
+            # Spectra overlap while there are few of them.
+            step = self.advance if self.spectra < DENSE_SPECTRA else self.size
+            begin += step
+            self._ends.append(self._taken + self.size)
+            self._taken += step
             if len(self._look) == LOOK_SPECTRA:
                 self._close_look()
         if begin:
@@ -126,10 +127,11 @@ class MotorTone:
     def _close_look(self) -> None:
         if not self._look:
             return
-        white: FloatArray = np.stack(self._look_white).mean(axis=0)
-        power: FloatArray = np.stack(self._look).mean(axis=0)
+        powers = np.stack(self._look)
+        power: FloatArray = powers.mean(axis=0)
+        white = whitened_db((10.0 * np.log10(powers + np.float32(1e-20))).mean(axis=0), self.group)
         score = self.comb.score(white)
-        middle = self._taken - self.advance * (len(self._look) + 1) / 2 + self.size / 2
+        middle = 0.5 * (self._ends[0] - self.size + self._ends[-1])
         time_s = self._from_s + middle / self.sample_rate_hz
         total = float(power[round(60.0 / self.bin_hz) :].sum())
         lines = self._line_power(power, score.ratio)
@@ -137,7 +139,7 @@ class MotorTone:
         ratio_db = 10.0 * float(np.log10(max(lines, 1e-6 * rest) / rest))
         level_db = 10.0 * float(np.log10(total + 1e-15))
         self.looks.append(Look(time_s, score.z, self._share(white, power), ratio_db, level_db))
-        self._look, self._look_white = [], []
+        self._look, self._ends = [], []
 
     def _share(self, white: FloatArray, power: FloatArray) -> float:
         """Share of the peaks of one look that lies on the commanded orders."""
@@ -180,17 +182,24 @@ class MotorTone:
         if self._look and (len(self._look) >= 2 or not self.looks):
             self._close_look()
 
+    def _white(self) -> FloatArray:
+        """Whitened mean level of all the spectra so far, shape (bins,).
+
+        The mean is one of levels in dB, which a few loud clicks do not lift.
+        """
+        return whitened_db((self._level_sum / self.spectra).astype(np.float32), self.group)
+
     def overall(self) -> CombScore | None:
         """Score over all the spectra so far; None before the first."""
         if not self.spectra:
             return None
-        return self.comb.score((self._white_sum / self.spectra).astype(np.float32))
+        return self.comb.score(self._white())
 
     def peaks(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Frequencies in Hz and heights in dB of the peaks that came with the motion."""
         if not self.spectra:
             return np.zeros(0), np.zeros(0)
-        white = (self._white_sum / self.spectra).astype(np.float32)
+        white = self._white()
         rest = self._rest_white()
         growth = None if rest is None else self._growth(self._level_sum / self.spectra, rest)
         return spectrum_peaks(white, growth, bin_hz=self.bin_hz, low_hz=LOWEST_LINE_HZ)
@@ -249,4 +258,4 @@ class MotorTone:
         power = self._rest_white()
         if power is None:
             return None
-        return self.comb.score(whitened_db(power[None, :], self.group)[0])
+        return self.comb.score(whitened_db(10.0 * np.log10(power + np.float32(1e-20)), self.group))

@@ -1,0 +1,76 @@
+"""Processor time and memory of the judge over long files: ``python tests/benchmarks/bench_replay.py``.
+
+Makes an hour of sound at 48 kHz (a motor that runs for all of it) as WAV and FLAC, judges each on
+one core, and prints seconds of sound a second, and the growth of memory between ten minutes and an
+hour.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "detectors"))
+
+import numpy as np
+import soundfile
+
+from detectors.evidence import CommandedMotion, MotorGeometry
+from detectors.replay import judge_take
+from detectors.takes import Take
+
+RATE_HZ = 48_000
+
+
+def write(path: Path, minutes: float) -> Take:
+    geometry = MotorGeometry(steps_per_turn=200, filament_per_motor_turn_mm=7.65)
+    speed = 5.0
+    step_hz = geometry.step_rate_hz(speed)
+    rng = np.random.default_rng(1)
+    total = int(minutes * 60 * RATE_HZ)
+    with soundfile.SoundFile(path, "w", RATE_HZ, 1, subtype="PCM_16") as out:
+        done = 0
+        while done < total:
+            n = min(10 * RATE_HZ, total - done)
+            t = (done + np.arange(n)) / RATE_HZ
+            moving = ((t > 1.0) & (t < minutes * 60 - 1.0)).astype(float)
+            tone = sum(np.sin(2 * np.pi * step_hz * k * t) / k for k in (1, 2, 3, 5))
+            out.write(0.05 * tone * moving + 0.004 * rng.normal(size=n))
+            done += n
+    motion = CommandedMotion(speed_mm_s=speed, start_s=1.0, end_s=minutes * 60 - 1.0)
+    return Take(path=path, file=path.name, motion=motion, geometry=geometry)
+
+
+def peak_mib() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        for suffix in ("wav", "flac"):
+            short = write(Path(folder) / f"short.{suffix}", 10.0)
+            judge_take(short)
+            before = peak_mib()
+            start = time.process_time()
+            judgement = judge_take(short)
+            took = time.process_time() - start
+            print(f"{suffix}: 10 min in {took:.2f} s, {600 / took:.0f} times real time")
+            hour = write(Path(folder) / f"hour.{suffix}", 60.0)
+            start = time.process_time()
+            judgement = judge_take(hour)
+            took = time.process_time() - start
+            print(
+                f"{suffix}: 60 min in {took:.2f} s, {3600 / took:.0f} times real time, "
+                f"{judgement.verdict} ({judgement.reason}), "
+                f"peak memory {before:.0f} MiB after 10 min, {peak_mib():.0f} MiB after 60 min"
+            )
+
+
+if __name__ == "__main__":
+    main()
