@@ -190,6 +190,11 @@ class World:
             self.firmware.now_s = self.now_s
             self.firmware.boot(after_s=BOOT_S)
 
+    def mend_cable(self) -> None:
+        """Plug a cut cable in again; the board has been running on meanwhile."""
+        self.line.cut_pending, self.line.alive = False, True
+        self.line.reset()
+
     def _line_arrived(self, line: str, at_s: float) -> None:
         self.firmware.receive(line, at_s)
 
