@@ -157,6 +157,13 @@ def cautions(data: ReportData) -> list[str]:
         reasons = Counter(t.reason or "no reason given" for t in data.trials if t.verdict == "void")
         why = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common(4))
         said.append(f"{void} of {len(data.trials)} trials were void and count for nothing: {why}")
+    doubtful = [t.number for t in data.trials if t.verdict == "clean" and (t.p_skip or 0.0) > 0.2]
+    if doubtful:
+        shown = ", ".join(map(str, doubtful[:6])) + (", ..." if len(doubtful) > 6 else "")
+        said.append(
+            f"{len(doubtful)} of {data.count('clean')} clean trials had a probability of skipping "
+            f"above 0.2 ({shown}): listen to them before you trust their thresholds"
+        )
     slips = data.count("slip")
     if slips:
         said.append(

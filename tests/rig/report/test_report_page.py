@@ -99,6 +99,14 @@ def test_simulation_and_an_unfinished_run_are_said_in_a_banner(data):
     assert "Not finished." in text
 
 
+def test_clean_trials_that_were_doubtful_are_named(data):
+    _, text = read(report_html(data))
+    assert "probability of skipping above" not in text
+    trials = [replace(t, p_skip=0.8) if t.number in (2, 6) else t for t in data.trials]
+    _, text = read(report_html(replace(data, trials=tuple(trials))))
+    assert "2 of 12 clean trials had a probability of skipping above 0.2 (2, 6)" in text
+
+
 def test_text_of_users_is_escaped(data):
     page = report_html(replace(data, name="<script>alert(1)</script>"))
     assert "<script" not in page
