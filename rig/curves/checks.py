@@ -11,17 +11,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.curves.curveset import Row
+from rig.curves.parameters import UNBOUNDED_RATIO
 from rig.curves.points import FEWEST_POINTS, Threshold
 from rig.curves.posterior import Fitted
 from rig.errors import TableError
 
 if TYPE_CHECKING:
-    from rig.curves.fit import Choice
+    from rig.curves.choice import Choice
 
 MELT_LIMIT = "melt-limit"
 _FLAT = 0.2
 _NEAR_LIMIT = 0.97
 _WORTH_TELLING = 0.02
+_NEAR_AICC = 2.0
 
 
 def usable(
@@ -183,7 +185,7 @@ def _open_parameters(best: Fitted) -> list[str]:
     names = best.law.coordinates
     if "r" in names:
         ratio = best.draws[:, names.index("r")]
-        if np.quantile(ratio, 0.025) < 0.2:
+        if np.quantile(ratio, 0.025) < UNBOUNDED_RATIO:
             limit = best.law.parameters(best.draws)["melt_limit_mm3_s"]
             said.append(
                 f"the melt limit has no upper bound from these points; it lies above "
@@ -201,10 +203,10 @@ def _undecided(choice: Choice, rows: Sequence[Row]) -> str | None:
     """The sentence for two laws that fit alike, with the flow where they differ most."""
     first, best = choice.candidates[0], choice.best
     for (fitted, _), candidate in zip(choice.ranked[1:], choice.candidates[1:], strict=False):
-        if candidate.aicc is not None and first.aicc is not None:
-            if candidate.aicc - first.aicc > 2.0:
-                continue
-            how = f"AICc differs by {candidate.aicc - first.aicc:.1f}"
+        both = candidate.aicc is not None and first.aicc is not None
+        near = both and abs((candidate.aicc or 0.0) - (first.aicc or 0.0)) < _NEAR_AICC
+        if near and candidate.weight > first.weight / 10.0:
+            how = f"AICc {first.aicc:.1f} and {candidate.aicc:.1f}"
         elif candidate.weight > first.weight / 3.0:
             how = f"probabilities {first.weight:.2f} and {candidate.weight:.2f}"
         else:

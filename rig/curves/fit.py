@@ -11,20 +11,21 @@ residuals of the best law hang together.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rig.curves import checks, tables, uncertainty
-from rig.curves.curveset import Candidate, Curve, CurveSet, Parameter, Point
-from rig.curves.laws import LEAST_RATIO, Law, PowerLaw, Scale
+from rig.curves.choice import LAWS, MODELS, candidate_names, make_law, try_laws
+from rig.curves.curveset import Curve, CurveSet, Point
+from rig.curves.laws import Scale
 from rig.curves.likelihood import Scatter
+from rig.curves.parameters import covariance_of, interval_of, parameters_of
 from rig.curves.points import Threshold
-from rig.curves.posterior import Data, Fitted, Sighted, aicc, explore, sight
-from rig.curves.smooth import SmoothCurve
+from rig.curves.posterior import Data, Fitted
 from rig.errors import TableError
 
 if TYPE_CHECKING:
@@ -32,13 +33,8 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
-LAWS = ("power", "power-yield", "power-melt", "power-yield-melt")
-MODELS = ("auto", *LAWS, "smooth")
 TEMPERATURE_STEP_C = 0.5
 """Thresholds whose temperatures differ by less belong to one curve."""
-_LEAST_WEIGHT = 0.01
-_OUT_OF_RACE = 9.0
-_OVERRULED = 0.25
 _SEED = 20
 
 
@@ -182,116 +178,6 @@ def scale_of(points: Sequence[Threshold], data: Data, **joint: Any) -> Scale:
     )
 
 
-def candidate_names(model: str, forces: int) -> list[str]:
-    """Laws worth trying with so many different forces."""
-    if model != "auto":
-        return [model]
-    if forces < 4:
-        return ["power"]
-    if forces < 6:
-        return ["power", "power-yield", "power-melt"]
-    return list(LAWS)
-
-
-def make_law(name: str, scale: Scale, data: Data) -> Law:
-    """The law of a name."""
-    if name == "smooth":
-        forces = len(np.unique(np.round(data.log_force, 6)))
-        return SmoothCurve(scale, data.log_force, pieces=int(np.clip(forces // 2, 2, 5)))
-    return PowerLaw(scale, with_yield="yield" in name, with_melt="melt" in name)
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """Laws fitted to one data set.
-
-    Attributes:
-        ranked: Sampled laws with their weights, the chosen one first.
-        candidates: All laws tried, in the same order, those never sampled last.
-    """
-
-    ranked: tuple[tuple[Fitted, float], ...]
-    candidates: tuple[Candidate, ...]
-
-    @property
-    def best(self) -> Fitted:
-        """The law that is named."""
-        return self.ranked[0][0]
-
-    @property
-    def mixture(self) -> list[tuple[Fitted, float]]:
-        """Laws from which the band is drawn; the named one always has a say."""
-        return [
-            (fitted, max(weight, _LEAST_WEIGHT))
-            for fitted, weight in self.ranked
-            if weight > _LEAST_WEIGHT or fitted is self.best
-        ]
-
-
-def try_laws(
-    laws: Sequence[Law],
-    data: Data,
-    *,
-    scatter: Scatter,
-    wrong_rate: float,
-    seed: int,
-    spare: Callable[[], Law] | None = None,
-) -> Choice:
-    """Fit laws to data and choose.
-
-    Laws that the curvature at their mode shows to be out of the race are not sampled. The spare,
-    a curve without a law, is tried only where the residuals of the best law keep a trend.
-
-    Args:
-        laws: At least one.
-        data: Thresholds.
-        scatter: Distribution of the scatter.
-        wrong_rate: Of the detector.
-        seed: Of the sampling.
-        spare: Makes the curve without a law.
-    """
-    n = len(data.log_force)
-    sights = [sight(law, data, scatter=scatter, wrong_rate=wrong_rate, seed=seed) for law in laws]
-    criterion = [aicc(s.log_likelihood, s.count, n) for s in sights]
-    top = max(s.log_evidence for s in sights)
-    first = int(np.argmin(criterion))
-    fits: list[tuple[Fitted, float]] = []
-    passed: list[Candidate] = []
-    for index, (sighted, value) in enumerate(zip(sights, criterion, strict=True)):
-        if index == first or sighted.log_evidence > top - _OUT_OF_RACE:
-            fits.append((explore(sighted, seed=seed), value))
-        else:
-            passed.append(_candidate(sighted, value, 0.0))
-    leader = max(fits, key=lambda row: row[0].log_evidence)[0]
-    if spare is not None and checks.trend(leader.residuals):
-        sighted = sight(spare(), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed)
-        fits.append((explore(sighted, seed=seed), math.inf))
-    weight = np.exp([fitted.log_evidence - leader.log_evidence for fitted, _ in fits])
-    weight /= weight.sum()
-    rows = [(*row, float(share)) for row, share in zip(fits, weight, strict=True)]
-    if any(math.isfinite(value) for _, value, _ in rows):
-        rows.sort(key=lambda row: (row[1], -row[2]))
-    else:
-        rows.sort(key=lambda row: -row[2])
-    probable = max(rows, key=lambda row: row[2])
-    if rows[0][2] < _OVERRULED * probable[2]:
-        rows.sort(key=lambda row: row is not probable)
-    return Choice(
-        ranked=tuple((fitted, share) for fitted, _, share in rows),
-        candidates=(*(_candidate(*row) for row in rows), *passed),
-    )
-
-
-def _candidate(fitted: Fitted | Sighted, value: float, share: float) -> Candidate:
-    return Candidate(
-        model=fitted.law.name,
-        aicc=value if math.isfinite(value) else None,
-        weight=share,
-        log_likelihood=fitted.log_likelihood,
-        parameters=fitted.count,
-    )
-
-
 def _fit_temperature(
     group: list[Threshold],
     *,
@@ -335,7 +221,7 @@ def _fit_temperature(
     curve = Curve(
         temperature_c=celsius,
         model=best.law.name,
-        parameters=parameters_of(best),
+        parameters=parameters_of(best, choice.mixture),
         covariance=covariance_of(best.law.parameters(best.draws)),
         table=rows,
         points=points,
@@ -347,55 +233,3 @@ def _fit_temperature(
         converged=best.converged,
     )
     return curve, used, best
-
-
-def interval_of(value: float, draws: Array, unit: str, *, at_bound: bool = False) -> Parameter:
-    """A parameter from its draws; the interval is stretched to hold the value."""
-    low, high = np.quantile(draws, [0.025, 0.975])
-    return Parameter(
-        value=value,
-        standard_error=float(draws.std(ddof=1)),
-        lower=min(float(low), value),
-        upper=max(float(high), value),
-        unit=unit,
-        at_bound=at_bound,
-    )
-
-
-def parameters_of(fitted: Fitted) -> dict[str, Parameter]:
-    """Parameters of a fit with their intervals; a melt limit that the data do not bound is open."""
-    values = fitted.law.parameters(fitted.theta[None])
-    draws = fitted.law.parameters(fitted.draws)
-    stuck = set()
-    for name, theta, (low, high) in zip(
-        fitted.law.coordinates, fitted.theta, fitted.law.bounds, strict=True
-    ):
-        if min(theta - low, high - theta) < 1e-6 * (high - low):
-            stuck.add(name)
-    names = {"exponent": "n", "yield_n": "y", "melt_limit_mm3_s": "r", "sharpness": "p"}
-    found = {
-        name: interval_of(
-            float(values[name][0]),
-            draws[name],
-            fitted.law.units.get(name, "1"),
-            at_bound=names.get(name) in stuck,
-        )
-        for name in values
-    }
-    limit = found.get("melt_limit_mm3_s")
-    if limit is not None:
-        ratio = fitted.draws[:, fitted.law.coordinates.index("r")]
-        if np.quantile(ratio, 0.025) < 0.2:
-            value = limit.value
-            if fitted.theta[fitted.law.coordinates.index("r")] < 10 * LEAST_RATIO:
-                value = float(np.median(draws["melt_limit_mm3_s"]))
-            found["melt_limit_mm3_s"] = replace(
-                limit, value=value, standard_error=None, upper=None, at_bound=True
-            )
-    return found
-
-
-def covariance_of(draws: dict[str, Array]) -> tuple[tuple[float, ...], ...]:
-    """Covariance of the parameters over the draws."""
-    matrix = np.atleast_2d(np.cov(np.array(list(draws.values()))))
-    return tuple(tuple(float(value) for value in line) for line in matrix)

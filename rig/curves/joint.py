@@ -14,9 +14,11 @@ from dataclasses import replace
 import numpy as np
 
 from rig.curves import tables
-from rig.curves.curveset import Joint, Parameter, Row
+from rig.curves.choice import LAWS, try_laws
+from rig.curves.curveset import Joint, Row
 from rig.curves.laws import PowerLaw
 from rig.curves.likelihood import Scatter
+from rig.curves.parameters import parameters_of
 from rig.curves.points import Threshold
 from rig.curves.posterior import Data, Fitted, aicc
 
@@ -44,27 +46,6 @@ class _Slice:
         return self.law.parameters(theta, self.temperature_c)
 
 
-def joint_parameters(fitted: Fitted) -> dict[str, Parameter]:
-    """Parameters at the reference temperature, activation energies and drift of the melt limit."""
-    from rig.curves.fit import interval_of, parameters_of
-
-    found = parameters_of(fitted)
-    names = fitted.law.coordinates
-    energy = 100.0 * fitted.draws[:, names.index("e")]
-    value = 100.0 * float(fitted.theta[names.index("e")])
-    exponent = fitted.draws[:, names.index("n")]
-    found["activation_kj_mol"] = interval_of(value, energy, "kJ/mol")
-    found["activation_at_constant_stress_kj_mol"] = interval_of(
-        value / float(fitted.theta[names.index("n")]), energy / exponent, "kJ/mol"
-    )
-    if "m" in names:
-        drift = fitted.draws[:, names.index("m")] / 100.0
-        found["melt_limit_per_k"] = interval_of(
-            float(fitted.theta[names.index("m")]) / 100.0, drift, "1/K"
-        )
-    return found
-
-
 def fit_joint(
     groups: Sequence[tuple[list[Threshold], Fitted]],
     *,
@@ -86,7 +67,7 @@ def fit_joint(
         scale_u: Common relative standard uncertainty of the forces.
         seed: Of the sampling.
     """
-    from rig.curves.fit import LAWS, as_data, scale_of, try_laws
+    from rig.curves.fit import as_data, scale_of
 
     points = [point for used, _ in groups for point in used]
     celsius = np.array([point.temperature_c for point in points])
@@ -140,7 +121,7 @@ def fit_joint(
     return Joint(
         model=best.law.name,
         reference_c=reference_c,
-        parameters=joint_parameters(best),
+        parameters=parameters_of(best, choice.mixture),
         temperatures_c=(float(celsius.min()), float(celsius.max())),
         agrees=agrees,
         tables=tables_by,

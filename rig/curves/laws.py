@@ -210,6 +210,11 @@ class PowerLaw:
             ratio = theta[:, self._at["r"]]
             found["melt_limit_mm3_s"] = self.scale.top_flow_mm3_s / ratio * np.exp(melt_shift)
             found["sharpness"] = np.exp(theta[:, self._at["p"]])
+        if self.joint:
+            found["activation_kj_mol"] = 100.0 * theta[:, self._at["e"]]
+            found["activation_at_constant_stress_kj_mol"] = found["activation_kj_mol"] / n
+            if self.with_melt:
+                found["melt_limit_per_k"] = theta[:, self._at["m"]] / 100.0
         return found
 
     def starts(self, rng: np.random.Generator, count: int) -> Array:

@@ -254,18 +254,27 @@ def explore(sighted: Sighted, *, seed: int = 1) -> Fitted:
     """
     posterior, mode = sighted.posterior, sighted.mode
     law, data, d = posterior.law, posterior.data, posterior.d
-    sample = sampling.draw_sample(
-        posterior,
-        mode,
-        posterior.bounds,
-        covariance=sighted.covariance,
-        rng=np.random.default_rng(seed),
-        burn=150 if law.name == "smooth" else 50,
-        steps=240 if law.name == "smooth" else 96,
-        thin=15 if law.name == "smooth" else 6,
-    )
+    long = 1 if law.name != "smooth" else 3
+    while True:
+        sample = sampling.draw_sample(
+            posterior,
+            mode,
+            posterior.bounds,
+            covariance=sighted.covariance,
+            rng=np.random.default_rng(seed),
+            burn=50 * long,
+            steps=96 * long,
+            thin=6 * long,
+        )
+        missed = sample.peak.log_density > mode.log_density + 0.1
+        mode = sample.peak
+        settled = sample.acceptance > 0.05 and sample.mixing < 0.1 and not missed
+        if settled or long > 4:
+            break
+        long *= 3
     point = central(law, data, sample.draws, d)
-    best, count = sighted.log_likelihood, sighted.count
+    best = float(posterior.log_likelihood(mode.point[None])[0])
+    count = sighted.count
     if law.name == "smooth":
         # The mode of a penalised curve overfits; its centre does not. Effective number of
         # parameters after Spiegelhalter et al. 2002, J. R. Stat. Soc. B 64, 583.
@@ -286,9 +295,7 @@ def explore(sighted: Sighted, *, seed: int = 1) -> Fitted:
         log_likelihood=best,
         count=count,
         log_evidence=sampling.log_evidence(mode, np.cov(sample.draws, rowvar=False)),
-        converged=(mode.converged or law.name == "smooth")
-        and sample.acceptance > 0.02
-        and sample.mixing < 0.25,
+        converged=settled,
         residuals=np.asarray((off / spread)[0]),
         run_sd=np.exp(sample.draws[:, -posterior.runs - 1]) if posterior.runs else np.empty(0),
     )

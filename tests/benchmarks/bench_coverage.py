@@ -4,7 +4,7 @@
 
 Each campaign draws a law at random within its family, thresholds with scatter and brackets of 3 %,
 fits it with ``model="auto"`` and asks whether the band holds the true force at three flows. Printed
-per setting: coverage with its 95 % interval (Wilson), at each of the flows, median half width of the
+per setting: coverage with its 95 % interval (Wilson), at each flow, median half width of the
 band, median error of the curve, share of campaigns by named law, milliseconds a campaign.
 """
 

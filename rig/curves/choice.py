@@ -1,0 +1,132 @@
+"""Which laws are tried on one data set, and which one is named."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.curves import checks
+from rig.curves.curveset import Candidate
+from rig.curves.laws import Law, PowerLaw, Scale
+from rig.curves.likelihood import Scatter
+from rig.curves.posterior import Data, Fitted, Sighted, aicc, explore, sight
+from rig.curves.smooth import SmoothCurve
+
+LAWS = ("power", "power-yield", "power-melt", "power-yield-melt")
+MODELS = ("auto", *LAWS, "smooth")
+_LEAST_WEIGHT = 0.01
+_OUT_OF_RACE = 6.5
+_OVERRULED = 0.25
+
+
+def candidate_names(model: str, forces: int) -> list[str]:
+    """Laws worth trying with so many different forces."""
+    if model != "auto":
+        return [model]
+    if forces < 4:
+        return ["power"]
+    if forces < 6:
+        return ["power", "power-yield", "power-melt"]
+    return list(LAWS)
+
+
+def make_law(name: str, scale: Scale, data: Data) -> Law:
+    """The law of a name."""
+    if name == "smooth":
+        forces = len(np.unique(np.round(data.log_force, 6)))
+        return SmoothCurve(scale, data.log_force, pieces=int(np.clip(forces // 2, 2, 5)))
+    return PowerLaw(scale, with_yield="yield" in name, with_melt="melt" in name)
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Laws fitted to one data set.
+
+    Attributes:
+        ranked: Sampled laws with their weights, the chosen one first.
+        candidates: All laws tried, in the same order, those never sampled last.
+    """
+
+    ranked: tuple[tuple[Fitted, float], ...]
+    candidates: tuple[Candidate, ...]
+
+    @property
+    def best(self) -> Fitted:
+        """The law that is named."""
+        return self.ranked[0][0]
+
+    @property
+    def mixture(self) -> list[tuple[Fitted, float]]:
+        """Laws from which the band is drawn; the named one always has a say."""
+        return [
+            (fitted, max(weight, _LEAST_WEIGHT))
+            for fitted, weight in self.ranked
+            if weight > _LEAST_WEIGHT or fitted is self.best
+        ]
+
+
+def try_laws(
+    laws: Sequence[Law],
+    data: Data,
+    *,
+    scatter: Scatter,
+    wrong_rate: float,
+    seed: int,
+    spare: Callable[[], Law] | None = None,
+) -> Choice:
+    """Fit laws to data and choose.
+
+    Laws that the curvature at their mode shows to be out of the race are not sampled. The spare,
+    a curve without a law, is tried only where the residuals of the best law keep a trend.
+
+    Args:
+        laws: At least one.
+        data: Thresholds.
+        scatter: Distribution of the scatter.
+        wrong_rate: Of the detector.
+        seed: Of the sampling.
+        spare: Makes the curve without a law.
+    """
+    n = len(data.log_force)
+    sights = [sight(law, data, scatter=scatter, wrong_rate=wrong_rate, seed=seed) for law in laws]
+    criterion = [aicc(s.log_likelihood, s.count, n) for s in sights]
+    top = max(s.log_evidence for s in sights)
+    first = int(np.argmin(criterion))
+    fits: list[tuple[Fitted, float]] = []
+    passed: list[Candidate] = []
+    for index, (sighted, value) in enumerate(zip(sights, criterion, strict=True)):
+        if index == first or sighted.log_evidence > top - _OUT_OF_RACE:
+            fits.append((explore(sighted, seed=seed), value))
+        else:
+            passed.append(_candidate(sighted, value, 0.0))
+    leader = max(fits, key=lambda row: row[0].log_evidence)[0]
+    if spare is not None and checks.trend(leader.residuals):
+        sighted = sight(spare(), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed)
+        fits.append((explore(sighted, seed=seed), math.inf))
+    weight = np.exp([fitted.log_evidence - leader.log_evidence for fitted, _ in fits])
+    weight /= weight.sum()
+    rows = [(*row, float(share)) for row, share in zip(fits, weight, strict=True)]
+    if any(math.isfinite(value) for _, value, _ in rows):
+        rows.sort(key=lambda row: (row[1], -row[2]))
+    else:
+        rows.sort(key=lambda row: -row[2])
+    probable = max(rows, key=lambda row: row[2])
+    if rows[0][2] < _OVERRULED * probable[2]:
+        rows.sort(key=lambda row: row is not probable)
+    return Choice(
+        ranked=tuple((fitted, share) for fitted, _, share in rows),
+        candidates=(*(_candidate(*row) for row in rows), *passed),
+    )
+
+
+def _candidate(fitted: Fitted | Sighted, value: float, share: float) -> Candidate:
+    return Candidate(
+        model=fitted.law.name,
+        aicc=value if math.isfinite(value) else None,
+        weight=share,
+        log_likelihood=fitted.log_likelihood,
+        parameters=fitted.count,
+    )
