@@ -70,6 +70,7 @@ class Hotend(NamedTuple):
     melt_volume_mm3: float  # what has to be displaced before a new melt temperature arrives
     ripple: float  # relative swing of the resistance along the filament
     ripple_mm: float
+    jitter: float  # relative deviation of the resistance by chance, over about 0.15 s
 
 
 def conduction_flow_mm3_s(*, diffusivity_mm2_s: float, length_mm: float) -> float:

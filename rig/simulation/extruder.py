@@ -28,13 +28,14 @@ class Extruder:
     rate_hz: int
     melt_c: float = 22.0
     grip_n: float | None = None
+    seed: int = 1
     falls_s: list[float] = field(default_factory=list)
     _state: NDArray[np.float64] = field(init=False)
     _force_n: NDArray[np.float64] = field(init=False)
     _falls: NDArray[np.int64] = field(init=False)
 
     def __post_init__(self) -> None:
-        self._state = kernel.new_state(melt_c=self.melt_c)
+        self._state = kernel.new_state(melt_c=self.melt_c, seed=self.seed)
         self._force_n = np.zeros(1)
         self._falls = np.zeros(4096, np.int64)
 

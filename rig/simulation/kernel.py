@@ -23,8 +23,10 @@ Floats = NDArray[np.float64]
 
 # Places in the state vector.
 THETA, OMEGA, GEAR, GEAR_W, DAMPER_W, I_A, I_B = 0, 1, 2, 3, 4, 5, 6
-SPRING, FLOW, MELT_C, FED, EXTRUDED, WORST, GROUND = 7, 8, 9, 10, 11, 12, 13
+SPRING, FLOW, MELT_C, FED, EXTRUDED, WORST, GROUND, CHANCE, JITTER = 7, 8, 9, 10, 11, 12, 13, 14, 15
 STATE_SIZE = 16
+JITTER_S = 0.15
+PARK = 2147483647.0  # the minimal-standard generator: x -> 16807 x mod (2^31 - 1)
 
 PULL_N = 5.0  # suction and friction that hold filament which is drawn back
 FLOW_EVERY = 16  # melt flow and temperature change slowly: once in so many samples
@@ -105,6 +107,9 @@ def run_drive(
     i_a, i_b = state[I_A], state[I_B]
     spring, flow, melt_c = state[SPRING], state[FLOW], state[MELT_C]
     fed, extruded, worst, ground = state[FED], state[EXTRUDED], state[WORST], state[GROUND]
+    chance, jitter = state[CHANCE], state[JITTER]
+    fade = FLOW_EVERY * dt / JITTER_S
+    stir = hotend.jitter * math.sqrt(2.0 * fade) * math.sqrt(6.0)
     flow_v = flow / hotend.area_mm2
     per_cycle = table_n
     falls = 0
@@ -170,10 +175,13 @@ def run_drive(
         if k % FLOW_EVERY == 0:
             if force > greatest:
                 greatest = force
+            first = (chance * 16807.0) % PARK
+            chance = (first * 16807.0) % PARK
+            jitter += stir * ((first + chance) / PARK - 1.0) - jitter * fade
             push = hotend.stiffness_n_mm * spring - hotend.offset_n
             if push > 0.0 and melt_c > 60.0:
                 shift = _shift(hotend, melt_c, block_c)
-                shift *= 1.0 + hotend.ripple * math.sin(two_pi * fed / hotend.ripple_mm)
+                shift *= 1.0 + hotend.ripple * math.sin(two_pi * fed / hotend.ripple_mm) + jitter
                 flow = (push / (hotend.consistency_n * shift)) ** (1.0 / hotend.exponent)
             else:
                 flow = 0.0
@@ -214,6 +222,7 @@ def run_drive(
     state[I_A], state[I_B] = i_a, i_b
     state[SPRING], state[FLOW], state[MELT_C] = spring, flow, melt_c
     state[FED], state[EXTRUDED], state[WORST], state[GROUND] = fed, extruded, worst, ground
+    state[CHANCE], state[JITTER] = chance, jitter
     force_out[0] = greatest
     return falls
 
@@ -243,8 +252,9 @@ def run_rest(hotend: Hotend, state: Floats, dt: float, steps: int, block_c: floa
     state[SPRING], state[FLOW], state[MELT_C], state[EXTRUDED] = spring, flow, melt_c, extruded
 
 
-def new_state(*, melt_c: float) -> Floats:
+def new_state(*, melt_c: float, seed: int = 1) -> Floats:
     """A drive at rest with no load, in state-vector form."""
     state = np.zeros(STATE_SIZE)
+    state[CHANCE] = float((seed * 48271 + 11) % 2147483646 + 1)
     state[MELT_C] = melt_c
     return state

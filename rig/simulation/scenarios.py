@@ -79,6 +79,7 @@ def make_hotend(
     grip_n: float = 260.0,
     creep_1_n: float = 2.0e-5,
     ripple: float = 0.0,
+    jitter: float = 0.0,
     soft_c: float = 150.0,
 ) -> Hotend:
     """A hot end and filament; ``activation_kj_mol`` is the one at constant rate."""
@@ -103,6 +104,7 @@ def make_hotend(
         melt_volume_mm3=0.3 * area * heated_mm,
         ripple=ripple,
         ripple_mm=37.0,
+        jitter=jitter,
     )
 
 
@@ -151,6 +153,7 @@ def random_bench(seed: int, *, name: str | None = None) -> BenchModel:
         activation_kj_mol=float(rng.uniform(18.0, 40.0)),
         grip_n=1000.0,
         ripple=float(rng.uniform(0.0, 0.012)),
+        jitter=float(more.uniform(0.0, 0.03)),
     )
     modes = int(rng.integers(6, 11))
     body_hz = np.sort(np.exp(rng.uniform(math.log(180.0), math.log(15000.0), modes)))

@@ -142,6 +142,8 @@ def build_model(scenario: Scenario, bench: Bench | None = None) -> BenchModel:
             offset_n=scenario.offset_n * area,
             activation_kj_mol=scenario.activation_kj_mol,
             grip_n=grip,
+            ripple=0.002,
+            jitter=0.004,
         ),
         sound=scenario.sound,
         heater=scenario.heater,

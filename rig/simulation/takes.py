@@ -121,7 +121,7 @@ def make_take(model: BenchModel, *, seed: int, sample_rate_hz: int) -> Take:
         n=n, rate_hz=rate, start_s=start, speed_mm_s=real_speed, length_mm=length,
         acceleration_mm_s2=acceleration,
     )  # fmt: skip
-    extruder = Extruder(model, rate, melt_c=temperature)
+    extruder = Extruder(model, rate, melt_c=temperature, seed=seed)
     grinding = rng.random() < 0.04 and relative > 0.5
     if grinding:
         force = available_force_n(model, rms_a=current, speed_mm_s=speed)

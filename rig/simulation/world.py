@@ -161,7 +161,9 @@ class World:
         if self._extruder is None:
             from rig.simulation.extruder import Extruder
 
-            self._extruder = Extruder(self.model, self._rate_hz, melt_c=self._settings[0][2])
+            self._extruder = Extruder(
+                self.model, self._rate_hz, melt_c=self._settings[0][2], seed=self.seed
+            )
         return self._extruder
 
     def inject(
