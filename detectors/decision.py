@@ -18,9 +18,13 @@ from detectors.evidence import (
     SoundBlock,
     Verdict,
 )
+from detectors.joining import join_witnesses
+from detectors.length import LengthWatch, LengthWord
 from detectors.sequential import TrainEvidence, weigh_train
 from detectors.settings import DetectorSettings
 
+#: How often the encoder is asked while the move goes on, in s.
+COUNT_CHECK_S = 0.2
 #: Below this mean square the microphone is dead, whatever else (about -95 dB re full scale).
 SILENT_POWER = 3e-10
 
@@ -48,12 +52,13 @@ class Judge:
         self.motion = motion
         self.geometry = geometry
         self.settings = settings if settings is not None else DetectorSettings()
-        self.counts_per_mm = counts_per_mm
         self._listener = (
             Listener(motion, geometry, sample_rate_hz=sample_rate_hz, settings=self.settings)
             if sample_rate_hz is not None
             else None
         )
+        self._watch = LengthWatch(geometry, counts_per_mm) if counts_per_mm is not None else None
+        self._checked_s = -math.inf
         self._decided: Judgement | None = None
         if self._listener is not None:
             self._listener.on_click = self._clicked
@@ -71,6 +76,15 @@ class Judge:
 
     def count(self, reading: FilamentCount) -> None:
         """Take the next reading of the encoder."""
+        if self._watch is None or self._decided is not None:
+            return
+        self._watch.take(reading)
+        if reading.time_s - self._checked_s < COUNT_CHECK_S:
+            return
+        self._checked_s = reading.time_s
+        length = self._watch.conclude(self.motion, until_s=reading.time_s)
+        if length.word is LengthWord.IN_STEPS and length.overwhelming:
+            self._decided = join_witnesses(None, length, decided_s=reading.time_s)
 
     def hear(self, block: SoundBlock) -> None:
         """Take the next block of sound."""
@@ -85,7 +99,17 @@ class Judge:
             return
         train = self._train(until=heard)
         if train.decided_s is not None and self._is_audible(train):
-            self._decided = self._skip(train)
+            sound = self._skip(train)
+            if self._watch is None:
+                self._decided = sound
+                return
+            length = self._watch.conclude(self.motion, until_s=self._listener_time_s())
+            joined = join_witnesses(sound, length, decided_s=sound.decided_s)
+            if joined.verdict is Verdict.SKIP:
+                self._decided = joined
+
+    def _listener_time_s(self) -> float:
+        return self._listener.heard_to_s if self._listener is not None else self.motion.start_s
 
     def _train(self, until: HeardClick | None = None) -> TrainEvidence:
         """Evidence of the clicks so far, or of those up to and including ``until``."""
@@ -196,12 +220,16 @@ class Judge:
         """The verdict, after the move ended and the rest after it was heard."""
         if self._decided is not None:
             return self._decided
-        listener = self._listener
-        if listener is None:
-            return Judgement(Verdict.VOID, Reason.SILENT, 0.5, self.motion.start_s)
-        listener.finish()
-        train = self._train()
-        self._decided = self._conclude(train)
+        sound: Judgement | None = None
+        if self._listener is not None:
+            self._listener.finish()
+            # The last clicks may have decided it.
+            if self._decided is not None:
+                return self._decided
+            sound = self._conclude(self._train())
+        length = self._watch.conclude(self.motion) if self._watch is not None else None
+        decided_s = sound.decided_s if sound is not None else self._checked_s
+        self._decided = join_witnesses(sound, length, decided_s=max(decided_s, self.motion.start_s))
         return self._decided
 
     def _conclude(self, train: TrainEvidence) -> Judgement:

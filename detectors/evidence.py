@@ -29,6 +29,7 @@ class Reason(StrEnum):
 
     # clean, skip, slip
     HEARD_THROUGHOUT = "heard-throughout"
+    MEASURED_THROUGHOUT = "measured-throughout"  #: by the encoder alone
     CLICK_TRAIN = "click-train"
     STALL_TONE = "stall-tone"
     LENGTH_LOST_IN_STEPS = "length-lost-in-steps"

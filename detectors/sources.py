@@ -12,11 +12,23 @@ from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 import numpy as np
 
+from detectors.encoder import SerialCountSource
 from detectors.errors import TakeError
 from detectors.evidence import FilamentCount, SoundBlock
+from detectors.microphone import Microphone, MicrophoneSource, list_microphones
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+__all__ = [
+    "CountSource",
+    "FileSource",
+    "Microphone",
+    "MicrophoneSource",
+    "SerialCountSource",
+    "SoundSource",
+    "list_microphones",
+]
 
 
 @runtime_checkable
