@@ -25,6 +25,11 @@ from detectors.settings import DetectorSettings
 
 #: How often the encoder is asked while the move goes on, in s.
 COUNT_CHECK_S = 0.2
+#: A stall is this loud over the rest, in dB; its tone stands out less than this at the commanded
+#: rate; its odd orders are this much over the step rate's, in dB.
+STALL_GROWTH_DB, STALL_MOST_Z, STALL_MOST_LINES_Z, STALL_SUB_DB = 25.0, 3.2, 2.2, 8.0
+#: Probability of a skip given to a stall.
+STALL_P_SKIP = 0.9
 #: Below this mean square the microphone is dead, whatever else (about -95 dB re full scale).
 SILENT_POWER = 3e-10
 
@@ -179,6 +184,11 @@ class Judge:
         settings = self.settings
         exponent = settings.calibration_intercept + settings.calibration_slope * train.llr
         p_skip = 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, exponent))))
+        if reason is Reason.STALL_TONE:
+            p_skip = max(p_skip, STALL_P_SKIP)
+        elif verdict is Verdict.VOID and reason is not Reason.UNSURE:
+            # What was not heard says little either way.
+            p_skip = 0.5 + 0.5 * (p_skip - 0.5)
         score = listener.tone.overall()
         lines = listener.tone.lines()
         looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
@@ -258,6 +268,13 @@ class Judge:
             return void(Reason.CLIPPED, train, "the input is overdriven: lower the gain")
         if move.hops < settings.least_steady_s * listener.grid.frame_rate_hz:
             return void(Reason.TOO_SHORT, train, "too little steady motion to judge")
+        stalled = self._stall(train)
+        if stalled is not None:
+            return self._judgement(*stalled)
+        if listener.tone.half_rate():
+            return void(
+                Reason.WRONG_STEP_RATE, train, "the motor was heard at half the commanded rate"
+            )
         if not self._is_heard():
             other = listener.tone.lines()
             if other is not None and other.best_share > 2 * other.share + settings.wrong_rate_z:
@@ -282,6 +299,33 @@ class Judge:
             train,
             "heard at the commanded rate throughout, without a train of clicks",
         )
+
+    def _stall(self, train: TrainEvidence) -> tuple[Verdict, Reason, TrainEvidence, str] | None:
+        """A full stall: loud with the motion, and either at no rate at all or on odd orders."""
+        listener = self._listener
+        assert listener is not None
+        tone, growth_db = listener.tone, listener.growth_db
+        score, lines = tone.overall(), tone.lines()
+        if score is None or lines is None or growth_db < STALL_GROWTH_DB:
+            return None
+        if score.z < STALL_MOST_Z and lines.z < STALL_MOST_LINES_Z and lines.best_share < 0.25:
+            return (
+                Verdict.SKIP,
+                Reason.STALL_TONE,
+                train,
+                "the motor roared with the motion, but kept no step rate at all",
+            )
+        if (
+            tone.sub_harmonic_db() > STALL_SUB_DB
+            and self.geometry.electrical_rate_hz(self.motion.speed_mm_s) > 20.0
+        ):
+            return (
+                Verdict.VOID,
+                Reason.UNSURE,
+                train,
+                "the sound is that of one knock a cycle: the motor may have stalled from the start",
+            )
+        return None
 
     def _void(self, reason: Reason, train: TrainEvidence, explanation: str) -> Judgement:
         return self._judgement(Verdict.VOID, reason, train, explanation)

@@ -52,7 +52,7 @@ class DetectorSettings:
 
     click_score_db: float = 3.0
     click_coverage: float = 0.34
-    click_rise_db: float = 3.0
+    click_rise_db: float = 4.5
     click_fall_db: float = 3.0
     mark_intercept: float = 0.0
     mark_score: float = 0.12

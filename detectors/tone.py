@@ -253,9 +253,30 @@ class MotorTone:
         kept = (before.conj() * after).real / larger
         return float(np.average(kept, weights=heights[chosen]))
 
-    def rest_tone(self) -> CombScore | None:
-        """Score of the commanded comb in the rest before the move, where it was heard."""
-        power = self._rest_white()
-        if power is None:
-            return None
-        return self.comb.score(whitened_db(10.0 * np.log10(power + np.float32(1e-20)), self.group))
+    def order_db(self, order: float) -> float:
+        """Mean level near an order of the electrical rate, in dB re full scale."""
+        place = round(order * self.step_rate_hz / 4.0 / self.bin_hz)
+        if not self.spectra or not 2 <= place < self.bins - 2:
+            return -200.0
+        return float(self._level_sum[place - 1 : place + 2].max() / self.spectra)
+
+    def sub_harmonic_db(self) -> float:
+        """Odd orders of the electrical rate over the step rate and its multiples, in dB.
+
+        A healthy motor's odd orders are weak: the four steps of a cycle are nearly alike. One that
+        stalls knocks once a cycle.
+        """
+        odd = [self.order_db(order) for order in (1, 3, 5)]
+        whole = [self.order_db(order) for order in (4, 8, 12)]
+        return sum(odd) / 3.0 - sum(whole) / 3.0
+
+    def half_rate(self) -> bool:
+        """Whether the motor rather runs at half the commanded rate, whose lines include all others.
+
+        Then what ought to be the second order is the true step rate, and lines stand between.
+        """
+        lines = self.lines()
+        if lines is None or abs(lines.best_ratio - 0.5) > 0.01:
+            return False
+        gains = lines.best_share > 1.15 * lines.share + 0.03
+        return gains and self.order_db(2) > self.order_db(4) + 3.0
