@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 #: A running campaign that says nothing for this long is said to be silent, in s: with the file of
 #: the moment, which is written about every second, and without it, when heating is not heard of.
-SILENT_S, SILENT_WITHOUT_NOW_S = 90.0, 900.0
+SILENT_S, SILENT_WITHOUT_NOW_S = 180.0, 900.0
 MOST_EVENTS = 40
 
 

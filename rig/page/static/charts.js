@@ -33,7 +33,7 @@ function frame({ x, y, xs, ys, width, height, xLabel, yLabel }) {
 
 // One panel: currents across, speeds up, a sign a trial; a bar between the ends of each bracket.
 export function passMap(run, temperature, now, width) {
-  const height = 270;
+  const height = 290;
   const trials = run.trials.filter((t) => t.temperature_c === temperature);
   const here = now && now.temperature_c === temperature ? now : null;
   const speeds = run.trials.map((t) => t.speed_mm_s).concat(now ? [now.speed_mm_s] : []);
@@ -68,10 +68,10 @@ export function forceChart(run, width) {
   let out = frame({ x, y, xs: steps(0, right), ys: steps(0, top), width, height, xLabel: "flow, mm³/s", yLabel: "force, N" });
   for (const curve of run.curves) {
     const k = temperatures.indexOf(curve.temperature_c);
-    const rows = curve.table.filter((row) => row[0] <= right && row[3] <= top * 1.3);
+    const rows = curve.table.filter((row) => row[0] <= right && row[1] <= top);
     if (k < 0 || rows.length < 2) continue;
     const hue = heat(k, temperatures.length), tone = `var(--heat${hue})`;
-    const line = (column) => rows.map((row) => `${r(x(row[0]))} ${r(y(row[column]))}`);
+    const line = (column) => rows.map((row) => `${r(x(row[0]))} ${r(Math.max(TOP, y(row[column])))}`);
     out += `<path d="M${line(3).join("L")}L${line(2).reverse().join("L")}z" fill="${tone}" opacity=".16"/><path d="M${line(1).join("L")}" fill="none" stroke="${tone}" stroke-width="2"/>`;
   }
   const labels = [];

@@ -146,13 +146,14 @@ function showRun() {
     line.title = t.explanation || t.reason;
     return line;
   }));
-  const warns = new Set(["void", "slip", "reset", "remark", "stopped"]);
+  const warns = new Set(["slip", "reset", "remark", "stopped"]);
   $("events").replaceChildren(...run.events.map((event) => {
     const item = document.createElement("li"), time = document.createElement("time"), words = document.createElement("span");
     time.dateTime = event.time;
     time.textContent = clock(event.time);
     words.textContent = event.text;
     if (warns.has(event.kind) || event.text.startsWith("run stopped")) words.className = "warn";
+    else if (event.kind === "void") words.className = "quiet";
     item.append(time, words);
     return item;
   }));

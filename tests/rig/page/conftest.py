@@ -6,6 +6,7 @@ import asyncio
 import csv
 import json
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -120,7 +121,9 @@ class Visitor:
 
             await self.app(scope, receive, send)
 
-        asyncio.run(talk())
+        # In a thread of its own: a browser in the same session holds this thread's event loop.
+        with ThreadPoolExecutor(1) as pool:
+            pool.submit(lambda: asyncio.run(talk())).result()
         return answer
 
 
