@@ -69,6 +69,11 @@ class Judge:
             self._listener.on_click = self._clicked
 
     @property
+    def listener(self) -> Listener | None:
+        """What was made of the sound, for tuning and pictures; None without a microphone."""
+        return self._listener
+
+    @property
     def decided(self) -> Judgement | None:
         """An early verdict, with which the move may be broken off."""
         return self._decided
@@ -120,19 +125,35 @@ class Judge:
         """Evidence of the clicks so far, or of those up to and including ``until``."""
         listener = self._listener
         assert listener is not None
-        rests = [listener.before] if until is not None else [listener.before, listener.after]
-        rests = [rest for rest in rests if rest.finder is not None]
-        clicks, finder = listener.move.clicks, listener.move.finder
+        clicks = listener.move.clicks
         last_s = min(listener.steady_to_s, until.time_s if until is not None else math.inf)
+        room_clicks, room_s = self.room(so_far=until is not None)
         return weigh_train(
             [c for c in clicks if c.time_s <= last_s],
-            room_clicks=sum(finder.would_find(c.click) for rest in rests for c in rest.clicks)
-            if finder is not None
-            else 0,
+            room_clicks=room_clicks,
+            room_s=room_s,
             cycle_s=1.0 / self.geometry.electrical_rate_hz(self.motion.speed_mm_s),
-            room_s=sum(rest.hops for rest in rests) / listener.grid.frame_rate_hz,
             settings=self.settings,
         )
+
+    def room(self, *, so_far: bool = False) -> tuple[int, float]:
+        """Clicks while the motor rested that would stand out over it, and how long it rested.
+
+        Args:
+            so_far: Leave out the rest after the move.
+        """
+        listener = self._listener
+        if listener is None or listener.move.finder is None:
+            return 0, 0.0
+        rests = [listener.before] if so_far else [listener.before, listener.after]
+        rests = [rest for rest in rests if rest.finder is not None]
+        finder = listener.move.finder
+        clicks = sum(finder.would_find(c.click) for rest in rests for c in rest.clicks)
+        return clicks, sum(rest.hops for rest in rests) / listener.grid.frame_rate_hz
+
+    def clicks_are_the_motors(self) -> bool:
+        """Whether the clicks heard in the move can be the motor's own."""
+        return self._listener is not None and self._is_audible(self._train())
 
     def _is_audible(self, train: TrainEvidence) -> bool:
         """Whether the clicks can be the motor's: it is heard, in step or out of it."""

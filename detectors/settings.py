@@ -61,8 +61,8 @@ class DetectorSettings:
     mark_tone: float = 4.0
     skip_rate_hz: float = 2.0
     room_rate_hz: float = 0.1
-    decide_skip: float = 10.5
-    suspect_skip: float = 3.6
+    decide_skip: float = 11.0
+    suspect_skip: float = 3.3
     heard_z: float = 5.0
     heard_part: float = 0.7
     growth_db: float = 6.0
@@ -72,8 +72,8 @@ class DetectorSettings:
     lost_part: float = 0.03
     railed_part: float = 0.01
     least_steady_s: float = 0.5
-    calibration_intercept: float = -3.0
-    calibration_slope: float = 0.7
+    calibration_intercept: float = -2.4
+    calibration_slope: float = 0.47
 
     def __post_init__(self) -> None:
         for item in fields(self):
