@@ -160,7 +160,7 @@ class Labelling:
     def changed_underneath(self) -> list[str]:
         """Names of the lists that another program has changed."""
         with self._lock:
-            return [str(one.path) for one in self.lists if one.changed_underneath()]
+            return [str(one.path) for one in self.lists if one.seems_changed()]
 
     def reload(self) -> None:
         """Read the lists anew; changes can be undone no further than this.

@@ -122,6 +122,7 @@ class TakeList:
         self.path = path.resolve()
         self.takes: list[Take] = []
         self._content = b""
+        self._stamp = (0, 0, 0)
         self._records: list[_Record] = []
         self._rows: list[int] = []
         self.load()
@@ -159,6 +160,19 @@ class TakeList:
             return self._on_disk() != self._content
         except TakeError:
             return True
+
+    def seems_changed(self) -> bool:
+        """The same, cheap enough to ask all the time: reads only if the file's stamp is new."""
+        try:
+            stat = self.path.stat()
+        except OSError:
+            return True
+        stamp = (stat.st_mtime_ns, stat.st_size, stat.st_ino)
+        if stamp != self._stamp:
+            if self.changed_underneath():
+                return True
+            self._stamp = stamp
+        return False
 
     def mark(self, number: int) -> Mark:
         """What stands in the list about a take."""

@@ -179,13 +179,19 @@ function buildList() {
     button.addEventListener("click", () => open(index));
     item.append(button);
     list.append(item);
-    showList(index);
+    drawItem(index, take, item);
   });
+  showProgress();
 }
 
 function showList(index) {
   const take = takes[index], item = $(`take-${index}`);
   if (!item) return;
+  showProgress();
+  drawItem(index, take, item);
+}
+
+function drawItem(index, take, item) {
   const button = item.firstElementChild, [file, state] = button.children;
   file.textContent = take.file;
   const proposed = !hidesProposal(take) && take.proposal?.verdict;
@@ -197,6 +203,13 @@ function showList(index) {
     `${take.file}, ${take.label ? `labelled ${take.label}` : "no label"}${proposed ? `, proposed ${proposed}` : ""}`);
   button.setAttribute("aria-current", String(index === current));
   item.hidden = !shown(take) && index !== current;
+}
+
+function redrawList() {
+  takes.forEach((take, index) => drawItem(index, take, $(`take-${index}`)));
+}
+
+function showProgress() {
   const done = takes.filter((one) => one.label).length;
   $("progress").textContent = `${done} of ${takes.length} labelled`;
   $("bar").setAttribute("aria-valuemax", takes.length);
@@ -448,7 +461,7 @@ function toggleSlow(flip = true) {
 function toggleBlind(flip = true) {
   if (flip) $("blind").checked = !$("blind").checked;
   remember("blind", $("blind").checked ? "1" : "");
-  takes.forEach((_, index) => showList(index));
+  redrawList();
   showTake();
 }
 
@@ -559,7 +572,7 @@ $("first").addEventListener("change", () => {
   if (value === "") save(current, { first_skip_s: null }, "first skip taken off");
   else if (Number.isFinite(Number(value))) setFirst(Number(value));
 });
-$("filter").addEventListener("change", () => takes.forEach((_, index) => showList(index)));
+$("filter").addEventListener("change", redrawList);
 $("blind").addEventListener("change", () => toggleBlind(false));
 $("keyson").addEventListener("change", () => remember("keys", $("keyson").checked ? "1" : ""));
 

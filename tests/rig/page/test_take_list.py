@@ -121,11 +121,14 @@ def test_a_change_by_another_program_is_not_overwritten(tmp_path: Path) -> None:
     with pytest.raises(ChangedUnderneathError, match="another program"):
         one.set_mark(0, Mark(Verdict.CLEAN))
     assert path.read_text() == theirs
+    assert one.seems_changed()
     one.load()
+    assert not one.seems_changed()
     assert one.mark(0).label is Verdict.SLIP
     assert not one.changed_underneath()
     path.unlink()
     assert one.changed_underneath()
+    assert one.seems_changed()
 
 
 def test_a_failed_write_leaves_the_old_list(
