@@ -130,7 +130,9 @@ def motor_sound(
         jitter = rng.uniform(0.02, 0.3)
         pulses[at] = pattern[step[at].astype(int) % 4] * np.exp(rng.normal(0, jitter, len(at)))
         tau = rng.uniform(0.0005, 0.006)
-        kernel = rng.normal(size=int(5 * tau * sr)) * np.exp(-np.arange(int(5 * tau * sr)) / tau / sr)
+        kernel = rng.normal(size=int(5 * tau * sr)) * np.exp(
+            -np.arange(int(5 * tau * sr)) / tau / sr
+        )
         if rng.uniform() < 0.5:
             kernel = kernel[:1]
         pulses = signal.lfilter(kernel, [1.0], pulses)
@@ -250,9 +252,7 @@ def room_sound(
         other = fan_like(rng, n, sr) * np.clip((t - at) / rise, 0, 1)
     elif kind == "hum":
         f = rng.choice([50, 60, 100, 120])
-        other = sum(
-            np.sin(2 * np.pi * f * k * t + rng.uniform(0, 6)) / k for k in range(1, 9)
-        )
+        other = sum(np.sin(2 * np.pi * f * k * t + rng.uniform(0, 6)) / k for k in range(1, 9))
     if kind == "speech" or (kind == "mixed" and rng.uniform() < 0.5):
         talk = speech_like(rng, n, sr)
         other = talk if other is None else other + talk * rng.uniform(0.3, 1.5)

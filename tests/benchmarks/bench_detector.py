@@ -1,0 +1,181 @@
+"""Accuracy of the judge on takes that no number was ever fitted to.
+
+``python tests/benchmarks/bench_detector.py [--benches 26] [--per-bench 40] [--made 400]`` makes the
+takes from seeds that nothing else uses, judges them in all cores, and prints confusion, rates with
+95 % bounds, latency, void rates against the ratio of motor to background, calibration, and the same
+figures for a baseline: onsets of a general audio library, counted, with the threshold and the count
+that do best on the very same takes.
+
+Two sources: the virtual bench's takes, and sound made from a description without any physics
+(`tests/detectors/made_sound.py`), which is the check that the judge did not learn one sound maker.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import subprocess
+import sys
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "detectors")]
+
+import numpy as np
+import soundfile
+
+from detectors.evidence import CommandedMotion, Judgement, Verdict
+from detectors.replay import judge_takes
+from detectors.scores import rate, score_takes
+from detectors.takes import Take, load_take_set
+
+BENCH_SEED, MADE_SEED = 900_000, 700_000
+
+
+def note(take: Take, key: str, default: float = 0.0) -> float:
+    found = re.search(rf"{key}=(\S+)", take.note)
+    return float(found.group(1)) if found else default
+
+
+def virtual_takes(folder: Path, benches: int, per_bench: int) -> list[Take]:
+    command = [sys.executable, "-m", "rig.simulation.takes", str(folder)]
+    command += ["--benches", str(benches), "--per-bench", str(per_bench), "--seed", str(BENCH_SEED)]
+    subprocess.run(command, check=True, cwd=ROOT, stdout=subprocess.DEVNULL)
+    return list(load_take_set(folder))
+
+
+def write_made(folder: Path, seed: int) -> Take:
+    from made_sound import make_take
+
+    made = make_take(seed)
+    path = folder / f"made-{seed}.wav"
+    soundfile.write(path, made.samples, made.sample_rate_hz, subtype="PCM_16")
+    motion = CommandedMotion(speed_mm_s=made.speed_mm_s, start_s=made.start_s, end_s=made.end_s)
+    return Take(
+        path=path,
+        file=path.name,
+        motion=motion,
+        geometry=made.geometry,
+        bench=f"made-{seed}",
+        label=Verdict(made.label),
+        first_skip_s=made.clicks_s[0] if made.label == "skip" else None,
+        note=f"clicks={len(made.clicks_s)} snr_db={made.motor_to_background_db:.1f} "
+        f"company={made.notes['room']}"
+        + (" fault=clipping" if "clip" in made.notes else "")
+        + (" agc=1" if "agc" in made.notes else ""),
+    )
+
+
+def report(title: str, takes: Sequence[Take], judgements: Sequence[Judgement]) -> None:
+    print(f"\n== {title}: {len(takes)} takes, {len({t.bench for t in takes})} benches")
+    scores = score_takes(takes, judgements)
+    print("\n".join(scores.lines()))
+    pairs = list(zip(takes, judgements, strict=True))
+    heard = [
+        (t, j)
+        for t, j in pairs
+        if t.label is Verdict.SKIP and note(t, "clicks") >= 2 and note(t, "snr_db") > -12
+    ]
+    missed = sum(j.verdict is Verdict.CLEAN for _, j in heard)
+    print(
+        f"skips with two clicks or more, motor above -12 dB, called clean: "
+        f"{rate(missed, len(heard))}"
+    )
+    for low, high in ((-99, -12), (-12, 0), (0, 10), (10, 20), (20, 99)):
+        some = [
+            (t, j)
+            for t, j in pairs
+            if low <= note(t, "snr_db") < high
+            and "fault" not in t.note
+            and t.label in (Verdict.CLEAN, Verdict.SKIP)
+        ]
+        void = sum(j.verdict is Verdict.VOID for _, j in some)
+        wrong = sum(
+            j.verdict is not t.label and j.verdict in (Verdict.CLEAN, Verdict.SKIP)
+            for t, j in some
+            if note(t, "clicks") != 1
+        )
+        print(
+            f"motor to background {low:4d} to {high:3d} dB, no fault: void {rate(void, len(some))},"
+            f" wrong {rate(wrong, len(some))}"
+        )
+    print("probability said, how often it was so:")
+    for one in scores.reliability:
+        print(f"  {one.said:.2f}  {one.came}")
+    for wrong_take in scores.worst[:8]:
+        print(
+            f"  worst: {wrong_take.file[-40:]} {wrong_take.label} -> {wrong_take.verdict} "
+            f"({wrong_take.reason}) p {wrong_take.p_skip:.2f}"
+        )
+
+
+def onset_strengths(take: Take) -> list[float]:
+    """Strengths of the library's onsets within the move."""
+    import librosa
+
+    sound, sample_rate = soundfile.read(take.path, dtype="float32")
+    envelope = librosa.onset.onset_strength(y=sound, sr=sample_rate, hop_length=256)
+    peaks = librosa.onset.onset_detect(
+        onset_envelope=envelope, sr=sample_rate, hop_length=256, normalize=False, delta=0.0
+    )
+    times = librosa.frames_to_time(peaks, sr=sample_rate, hop_length=256)
+    inside = (times > take.motion.start_s + 0.2) & (times < take.motion.end_s - 0.1)
+    return sorted((float(envelope[p]) for p in peaks[inside]), reverse=True)
+
+
+def baseline(takes: Sequence[Take]) -> None:
+    """The best that counting onsets can do on these takes."""
+    try:
+        import librosa  # noqa: F401
+    except ImportError:
+        print("\n== baseline left out: the package librosa is not installed")
+        return
+    from joblib import Parallel, delayed
+
+    chosen = [t for t in takes if t.label in (Verdict.CLEAN, Verdict.SKIP)]
+    strengths = Parallel(n_jobs=-1)(delayed(onset_strengths)(t) for t in chosen)
+    truth = np.array([t.label is Verdict.SKIP for t in chosen])
+    best = (1.0, 0.0, 0, 0.0, 0.0)
+    for count in (2, 3, 4, 6):
+        nth = np.array([s[count - 1] if len(s) >= count else 0.0 for s in strengths])
+        for threshold in np.quantile(nth, np.linspace(0, 1, 200)):
+            said = nth > threshold
+            missed = float((~said)[truth].mean())
+            false = float(said[~truth].mean())
+            best = min(best, ((missed + false) / 2, float(threshold), count, missed, false))
+    print(
+        f"\n== baseline (library onsets, best threshold {best[1]:.2f} and count {best[2]} on the "
+        f"same takes): skips called clean {100 * best[3]:.1f} %, "
+        f"clean called skip {100 * best[4]:.1f} %"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--benches", type=int, default=26)
+    parser.add_argument("--per-bench", type=int, default=40)
+    parser.add_argument("--made", type=int, default=400)
+    parser.add_argument("--no-baseline", action="store_true")
+    given = parser.parse_args()
+    from joblib import Parallel, delayed
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        takes = virtual_takes(folder / "virtual", given.benches, given.per_bench)
+        report("virtual benches", takes, list(judge_takes(takes, jobs=-1)))
+        (folder / "made").mkdir()
+        made = Parallel(n_jobs=-1)(
+            delayed(write_made)(folder / "made", MADE_SEED + k) for k in range(given.made)
+        )
+        report("made sound", made, list(judge_takes(made, jobs=-1)))
+        if not given.no_baseline:
+            baseline(takes)
+
+
+if __name__ == "__main__":
+    main()

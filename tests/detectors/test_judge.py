@@ -1,0 +1,151 @@
+"""The judge on made sound: the four words, and that blocks and gain do not matter."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from made_sound import MadeTake, make_take
+
+from detectors.decision import Judge
+from detectors.evidence import CommandedMotion, Judgement, Reason, SoundBlock, Verdict
+
+
+SKIP_SEED = 9
+
+
+def judge(
+    take: MadeTake, *, sizes: list[int] | None = None, samples: np.ndarray | None = None
+) -> Judgement:
+    motion = CommandedMotion(speed_mm_s=take.speed_mm_s, start_s=take.start_s, end_s=take.end_s)
+    judge = Judge(motion, take.geometry, sample_rate_hz=take.sample_rate_hz)
+    x = np.asarray(take.samples if samples is None else samples, np.float32)
+    sizes = sizes or [take.sample_rate_hz // 10]
+    at, turn = 0, 0
+    while at < len(x) and judge.decided is None:
+        size = sizes[turn % len(sizes)]
+        judge.hear(SoundBlock(x[at : at + size], at / take.sample_rate_hz))
+        at, turn = at + size, turn + 1
+    return judge.finish()
+
+
+@pytest.fixture(scope="module")
+def clean() -> MadeTake:
+    return make_take(0, skip=False, room="fan", ratio_db=20, sample_rate_hz=16000, harm=False)
+
+
+@pytest.fixture(scope="module")
+def skipping() -> MadeTake:
+    return make_take(
+        SKIP_SEED,
+        skip=True,
+        room="fan",
+        ratio_db=20,
+        sample_rate_hz=16000,
+        click_db=(25, 26),
+        harm=False,
+    )
+
+
+def test_healthy_motor_is_clean(clean: MadeTake) -> None:
+    result = judge(clean)
+    assert (result.verdict, result.reason) == (Verdict.CLEAN, Reason.HEARD_THROUGHOUT)
+    assert result.p_skip < 0.2
+    assert result.heard > 0.9
+    assert result.first_skip_s is None
+
+
+def test_train_of_clicks_is_a_skip_and_is_told_before_the_end(skipping: MadeTake) -> None:
+    result = judge(skipping)
+    assert result.verdict is Verdict.SKIP
+    assert result.p_skip > 0.8
+    assert result.first_skip_s == pytest.approx(skipping.clicks_s[0], abs=0.1)
+    assert result.clicks >= 2
+    assert result.decided_s < skipping.end_s
+
+
+@settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
+@given(sizes=st.lists(st.integers(1, 20000), min_size=1, max_size=5))
+def test_blocks_of_any_size_give_the_same_judgement(
+    clean: MadeTake, skipping: MadeTake, sizes: list[int]
+) -> None:
+    sizes = [max(size, 40) for size in sizes]
+    for take in (clean, skipping):
+        one, other = judge(take, sizes=[len(take.samples)]), judge(take, sizes=sizes)
+        for name in ("verdict", "reason", "p_skip", "first_skip_s", "decided_s", "click_times_s"):
+            assert getattr(one, name) == getattr(other, name), name
+
+
+@pytest.mark.parametrize("gain", [0.02, 0.3])
+def test_gain_and_offset_do_not_matter(clean: MadeTake, skipping: MadeTake, gain: float) -> None:
+    for take in (clean, skipping):
+        x = take.samples / np.abs(take.samples).max()
+        assert judge(take, samples=gain * x + 0.02).verdict is judge(take).verdict
+
+
+def test_muted_is_silent(skipping: MadeTake) -> None:
+    result = judge(skipping, samples=np.zeros_like(skipping.samples))
+    assert (result.verdict, result.reason) == (Verdict.VOID, Reason.SILENT)
+
+
+def test_overdriven_is_void(clean: MadeTake) -> None:
+    x = clean.samples / np.abs(clean.samples).max()
+    result = judge(clean, samples=np.clip(8 * x, -0.9, 0.9))
+    assert (result.verdict, result.reason) == (Verdict.VOID, Reason.CLIPPED)
+
+
+def test_file_that_ends_early_is_void(clean: MadeTake) -> None:
+    half = int((clean.start_s + 0.5 * (clean.end_s - clean.start_s)) * clean.sample_rate_hz)
+    result = judge(clean, samples=clean.samples[:half])
+    assert (result.verdict, result.reason) == (Verdict.VOID, Reason.STREAM_LOST)
+
+
+def test_dropout_in_the_move_is_void(clean: MadeTake) -> None:
+    x = clean.samples.copy()
+    start = int((clean.start_s + 0.6) * clean.sample_rate_hz)
+    x[start : start + int(0.5 * clean.sample_rate_hz)] = 0.0
+    result = judge(clean, samples=x)
+    assert (result.verdict, result.reason) == (Verdict.VOID, Reason.STREAM_LOST)
+
+
+def test_room_without_a_motor_is_void() -> None:
+    rng = np.random.default_rng(5)
+    take = make_take(0, skip=False, sample_rate_hz=16000, harm=False)
+    result = judge(take, samples=0.01 * rng.normal(size=len(take.samples)))
+    assert result.verdict is Verdict.VOID
+    assert result.reason in (Reason.MOTOR_NOT_HEARD, Reason.WRONG_STEP_RATE)
+
+
+@pytest.mark.parametrize("ratio", [0.62, 0.83, 1.19, 1.37])
+def test_motor_at_another_rate_is_void(clean: MadeTake, ratio: float) -> None:
+    other = dataclasses.replace(clean, speed_mm_s=clean.speed_mm_s / ratio)
+    result = judge(other)
+    assert result.verdict is Verdict.VOID, result
+
+
+def test_lost_samples_are_noticed(clean: MadeTake) -> None:
+    motion = CommandedMotion(speed_mm_s=clean.speed_mm_s, start_s=clean.start_s, end_s=clean.end_s)
+    judge_ = Judge(motion, clean.geometry, sample_rate_hz=clean.sample_rate_hz)
+    x, rate = clean.samples.astype(np.float32), clean.sample_rate_hz
+    middle = int((clean.start_s + 1.0) * rate)
+    judge_.hear(SoundBlock(x[:middle], 0.0))
+    judge_.hear(SoundBlock(x[middle:], middle / rate, lost=True))
+    assert judge_.finish().reason is Reason.STREAM_LOST
+
+
+def test_single_knock_is_never_a_skip() -> None:
+    verdicts = [
+        judge(make_take(seed, skip=False, room="knock", ratio_db=15, sample_rate_hz=16000)).verdict
+        for seed in range(40, 48)
+    ]
+    assert Verdict.SKIP not in verdicts
+
+
+def test_speech_and_music_are_no_skips() -> None:
+    for room in ("speech", "music"):
+        for seed in range(60, 64):
+            take = make_take(seed, skip=False, room=room, ratio_db=12, sample_rate_hz=16000)
+            assert judge(take).verdict is not Verdict.SKIP, (room, seed)
