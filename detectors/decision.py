@@ -27,7 +27,13 @@ from detectors.settings import DetectorSettings
 COUNT_CHECK_S = 0.2
 #: A stall is this loud over the rest, in dB; its tone stands out less than this at the commanded
 #: rate; its odd orders are this much over the step rate's, in dB.
-STALL_GROWTH_DB, STALL_MOST_Z, STALL_MOST_LINES_Z, STALL_SUB_DB = 25.0, 3.2, 2.2, 8.0
+STALL_GROWTH_DB, STALL_MOST_Z, STALL_MOST_LINES_Z, STALL_SUB_DB = 28.0, 3.2, 2.2, 12.0
+#: Slower electrical rates are heard as single knocks.
+STALL_LEAST_HZ = 20.0
+#: A click of this score that leaves less than this of the motor's tone is its own, even alone.
+ALONE_SCORE_DB, ALONE_KEPT = 8.0, 0.25
+#: The motor's lines over all the rest, in dB, at which it is loud enough to have made the clicks.
+TONAL_MOTOR_DB = -3.0
 #: Probability of a skip given to a stall.
 STALL_P_SKIP = 0.9
 #: Below this mean square the microphone is dead, whatever else (about -95 dB re full scale).
@@ -164,7 +170,10 @@ class Judge:
         # A motor that is heard but not louder than the room: the clicks are its own only where
         # they break its tone.
         touched = train.kept is not None and train.kept < 0.4
-        return self._is_heard() and (growth_db >= 0.5 * settings.growth_db or touched)
+        looks = self._listener.tone.looks
+        tonal = max((k.motor_to_rest_db for k in looks), default=-60.0) >= TONAL_MOTOR_DB
+        louder = growth_db >= 0.5 * settings.growth_db
+        return self._is_heard() and (louder or tonal or touched)
 
     def _heard_part(self) -> float:
         """Part of the looks in which the motor is heard at its rate."""
@@ -314,6 +323,12 @@ class Judge:
             return void(Reason.TOO_NOISY, train, "the background hides the motor")
         if train.llr >= settings.suspect_skip and len(train.times_s) >= 2:
             return void(Reason.UNSURE, train, "clicks were heard, too few to be sure")
+        if any(
+            c.kept is not None and c.kept < ALONE_KEPT and c.click.score_db >= ALONE_SCORE_DB
+            for c in move.clicks
+            if c.time_s <= listener.steady_to_s
+        ):
+            return void(Reason.UNSURE, train, "a click was heard that broke the motor's tone")
         return self._judgement(
             Verdict.CLEAN,
             Reason.HEARD_THROUGHOUT,
@@ -327,7 +342,8 @@ class Judge:
         assert listener is not None
         tone, growth_db = listener.tone, listener.growth_db
         score, lines = tone.overall(), tone.lines()
-        if score is None or lines is None or growth_db < STALL_GROWTH_DB:
+        slow = self.geometry.electrical_rate_hz(self.motion.speed_mm_s) < STALL_LEAST_HZ
+        if slow or score is None or lines is None or growth_db < STALL_GROWTH_DB:
             return None
         if score.z < STALL_MOST_Z and lines.z < STALL_MOST_LINES_Z and lines.best_share < 0.25:
             return (

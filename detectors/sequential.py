@@ -17,6 +17,9 @@ from detectors.acoustic import HeardClick
 from detectors.clicks import likeness
 from detectors.settings import DetectorSettings
 
+#: The motor's tone is broken by a click where less than this part of it goes on.
+BROKEN_KEPT = 0.35
+
 
 @dataclass(frozen=True, slots=True)
 class TrainEvidence:
@@ -75,6 +78,7 @@ def weigh_train(
     total, best = 0.0, 0.0
     decided_s: float | None = None
     run: list[float] = []
+    run_kept: list[float] = []
     best_run: tuple[float, ...] = ()
     last_s: float | None = None
     marks: list[float] = []
@@ -85,7 +89,7 @@ def weigh_train(
         if last_s is not None:
             total -= drift * (heard.time_s - last_s)
         if total <= 0.0:
-            total, run = 0.0, []
+            total, run, run_kept = 0.0, [], []
         mark = mark_llr(heard, clicks[max(0, index - 6) : index], settings)
         if marks:
             best_two = max(best_two, mark + max(marks))
@@ -93,9 +97,13 @@ def weigh_train(
         total += gain + mark
         run.append(heard.time_s)
         last_s = heard.time_s
-        if total > best:
-            best, best_run = total, tuple(run)
-        if decided_s is None and total >= settings.decide_skip and len(run) >= 2:
+        if heard.kept is not None:
+            run_kept.append(heard.kept)
+        broken = sorted(run_kept)[:2]
+        bonus = settings.broken_tone if len(broken) == 2 and max(broken) < BROKEN_KEPT else 0.0
+        if total + bonus > best:
+            best, best_run = total + bonus, tuple(run)
+        if decided_s is None and total + bonus >= settings.decide_skip and len(run) >= 2:
             decided_s = heard.time_s
     inside = set(best_run)
     kept = sorted(c.kept for c in clicks if c.time_s in inside and c.kept is not None)[:2]

@@ -31,6 +31,8 @@ class DetectorSettings:
         mark_coverage: The same, per unit of coverage above three quarters.
         mark_likeness: The same, per unit of likeness to the clicks before it, above 0.9.
         mark_tone: The same, per unit by which the motor's lines are kept less than half.
+        broken_tone: Added once two clicks of a train have broken the motor's tone: no knock in
+            the room can.
         skip_rate_hz: Clicks a second of a skipping motor in the sequential test.
         room_rate_hz: Clicks a second of a room with people in it.
         decide_skip: Log-likelihood ratio at which a skip is decided.
@@ -59,16 +61,17 @@ class DetectorSettings:
     mark_coverage: float = 4.5
     mark_likeness: float = 2.0
     mark_tone: float = 4.0
+    broken_tone: float = 5.0
     skip_rate_hz: float = 2.0
     room_rate_hz: float = 0.1
-    decide_skip: float = 11.0
+    decide_skip: float = 10.5
     suspect_skip: float = 3.3
     heard_z: float = 5.0
     heard_part: float = 0.7
     growth_db: float = 6.0
     motor_to_rest_db: float = -15.0
     lines_z: float = 4.0
-    wrong_rate_z: float = 0.25
+    wrong_rate_z: float = 0.3
     lost_part: float = 0.03
     railed_part: float = 0.01
     least_steady_s: float = 0.5

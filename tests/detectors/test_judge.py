@@ -13,7 +13,6 @@ from made_sound import MadeTake, make_take
 from detectors.decision import Judge
 from detectors.evidence import CommandedMotion, Judgement, Reason, SoundBlock, Verdict
 
-
 SKIP_SEED = 9
 
 
@@ -93,7 +92,7 @@ def test_muted_is_silent(skipping: MadeTake) -> None:
 
 def test_overdriven_is_void(clean: MadeTake) -> None:
     x = clean.samples / np.abs(clean.samples).max()
-    result = judge(clean, samples=np.clip(8 * x, -0.9, 0.9))
+    result = judge(clean, samples=np.clip(30 * x, -0.9, 0.9))
     assert (result.verdict, result.reason) == (Verdict.VOID, Reason.CLIPPED)
 
 
