@@ -26,13 +26,13 @@ for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "detectors")]
 
-import numpy as np
-import soundfile
+import numpy as np  # noqa: E402
+import soundfile  # noqa: E402
 
-from detectors.evidence import CommandedMotion, Judgement, Verdict
-from detectors.replay import judge_takes
-from detectors.scores import rate, score_takes
-from detectors.takes import Take, load_take_set
+from detectors.evidence import CommandedMotion, Judgement, Verdict  # noqa: E402
+from detectors.replay import judge_takes  # noqa: E402
+from detectors.scores import rate, score_takes  # noqa: E402
+from detectors.takes import Take, load_take_set  # noqa: E402
 
 BENCH_SEED, MADE_SEED = 900_000, 700_000
 

@@ -1,4 +1,4 @@
-"""Processor time and memory of the judge over long files: ``python tests/benchmarks/bench_replay.py``.
+"""Processor time and memory of the judge over long files: ``tests/benchmarks/bench_replay.py``.
 
 Makes an hour of sound at 48 kHz (a motor that runs for all of it) as WAV and FLAC, judges each on
 one core, and prints seconds of sound a second, and the growth of memory between ten minutes and an
@@ -18,12 +18,12 @@ for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "detectors"))
 
-import numpy as np
-import soundfile
+import numpy as np  # noqa: E402
+import soundfile  # noqa: E402
 
-from detectors.evidence import CommandedMotion, MotorGeometry
-from detectors.replay import judge_take
-from detectors.takes import Take
+from detectors.evidence import CommandedMotion, MotorGeometry  # noqa: E402
+from detectors.replay import judge_take  # noqa: E402
+from detectors.takes import Take  # noqa: E402
 
 RATE_HZ = 48_000
 
