@@ -153,13 +153,13 @@ def remarks(
 
 
 def trend(residuals: NDArray[np.float64]) -> bool:
-    """Whether residuals along the curve hang together (von Neumann 1941, ratio below 1.25).
+    """Whether residuals along the curve hang together (von Neumann 1941, ratio below 1.6).
 
     The ratio of the mean square successive difference to the variance is 2 for independent ones.
     """
     r = np.clip(residuals, -4.0, 4.0)
     r = r - r.mean()
-    return len(r) >= 6 and float((np.diff(r) ** 2).sum()) < 1.25 * float((r**2).sum())
+    return len(r) >= 6 and float((np.diff(r) ** 2).sum()) < 1.6 * float((r**2).sum())
 
 
 def run_of_signs(best: Fitted) -> str | None:

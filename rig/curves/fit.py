@@ -1,7 +1,7 @@
 """From thresholds to curves: which laws are tried, which is chosen, and what band it gets.
 
 Every law is fitted by its posterior (`rig.curves.posterior`). AICc chooses the law that is named;
-the band is drawn from all laws that the data leave possible, each with its posterior probability
+the band is drawn from all laws that the data leave possible, by their posterior probability
 (Hoeting et al. 1999, Statistical Science 14, 382), so that it does not pretend that the choice was
 certain. AICc is harsh with few points: where the law it prefers has less than a quarter of the
 probability of another, that other one is named. The curve without a law is tried where the
@@ -166,14 +166,16 @@ def as_data(points: Sequence[Threshold], force_sd: float) -> Data:
     )
 
 
-def scale_of(points: Sequence[Threshold], data: Data, **joint: Any) -> Scale:
-    """Reference values of a data set."""
+def scale_of(
+    points: Sequence[Threshold], data: Data, *, log_top: float | None = None, **joint: Any
+) -> Scale:
+    """Reference values of a data set; the log of the top flow may be given."""
     flowed = np.isfinite(data.low) if np.isfinite(data.low).any() else np.ones(len(points), bool)
     return Scale(
         flow_mm3_s=float(np.exp(data.middle.mean())),
         force_n=float(np.exp(data.log_force.mean())),
         least_force_n=float(np.exp(data.log_force[flowed].min())),
-        top_flow_mm3_s=float(np.exp(data.middle.max())),
+        top_flow_mm3_s=float(np.exp(data.middle.max() if log_top is None else log_top)),
         **joint,
     )
 

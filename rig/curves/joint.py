@@ -73,7 +73,11 @@ def fit_joint(
     celsius = np.array([point.temperature_c for point in points])
     data = as_data(points, force_sd)
     reference_c = float(np.round(celsius.mean()))
-    scale = scale_of(points, data, temperature_c=celsius, reference_c=reference_c)
+    # A melt limit at the middle temperature lies above all flows of the coldest, not above those
+    # of the hottest, whose own limit is higher: the lowest of the top flows sets its scale.
+    ends = np.cumsum([len(used) for used, _ in groups])[:-1]
+    log_top = min(float(part.max()) for part in np.split(data.middle, ends))
+    scale = scale_of(points, data, log_top=log_top, temperature_c=celsius, reference_c=reference_c)
     names = LAWS if model == "auto" else (model,)
     if len(points) < 8 and model == "auto":
         names = ("power",)

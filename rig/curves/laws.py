@@ -6,7 +6,7 @@ melt limit" are ordinary bounds of the box:
 * ``a``: log of the viscous force at the reference flow; flat;
 * ``n``: exponent; normal about 0.5 with 0.4, 0.05 to 1.7 (every melt in the literature lies there);
 * ``y``: yield force over the least force at which anything flowed; flat, 0 to 1;
-* ``r``: greatest flow seen over the melt limit; flat, 0 (no limit) to 1.15;
+* ``r``: greatest flow seen over the melt limit; flat, 0 (no limit) to 1.15 (1.5 in joint fits);
 * ``p``: log of the sharpness of the knee; normal about log 2.5 with 0.6;
 * joint fits: ``e``, activation energy at constant rate over 100 kJ/mol; ``m``, change of the log of
   the melt limit per 100 K; both flat.
@@ -74,7 +74,7 @@ class Scale:
         flow_mm3_s: Reference flow.
         force_n: Reference force.
         least_force_n: Least force at which anything flowed.
-        top_flow_mm3_s: Greatest flow seen.
+        top_flow_mm3_s: Greatest flow seen (over several temperatures: at the one with the least).
         temperature_c: Temperature of each threshold, for joint laws, shape (n,); else None.
         reference_c: Reference temperature of a joint law.
     """
@@ -101,7 +101,7 @@ class PowerLaw:
         if with_yield:
             boxes["y"] = (0.0, 0.999)
         if with_melt:
-            boxes["r"] = (LEAST_RATIO, 1.15)
+            boxes["r"] = (LEAST_RATIO, 1.5 if joint else 1.15)
             boxes["p"] = (math.log(0.6), math.log(15.0))
         if joint:
             boxes["e"] = (-0.5, 3.0)

@@ -106,7 +106,7 @@ class Posterior:
             bounds += [_LOG_RUN] + [(-5.0, 5.0)] * self.runs
         self.bounds = np.array(bounds, float)
         width = (data.high - data.low)[np.isfinite(data.high - data.low)]
-        self.floor = max(0.02 * float(np.median(width)), 5e-4) if len(width) else 0.01
+        self.floor = max(0.3 * float(np.median(width)), 1e-3) if len(width) else 0.01
 
     def spread_and_centre(self, theta: Array) -> tuple[Array, Array]:
         """Scatter and position of each threshold, shape (batch, n)."""
