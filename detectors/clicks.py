@@ -278,12 +278,12 @@ class ClickFinder:
             self._levels[here].copy(),
         )
 
-    def would_find(self, click: Click) -> bool:
-        """Whether a click of another stretch is loud enough to stand out here."""
+    def score_here(self, click: Click) -> float:
+        """Score that a click of another stretch would have had in this one, in dB."""
         if self._threshold_db is None:
-            return True
+            return click.score_db
         excess = np.clip(click.level_db - self._threshold_db, 0.0, EXCESS_CAP_DB)
-        return float(excess.mean()) >= self.limits.score_db
+        return float(excess.mean())
 
     def motor_bands(self) -> NDArray[np.bool_]:
         """Bands in which the base stands clear of the rest's."""

@@ -34,6 +34,8 @@ STALL_LEAST_HZ = 20.0
 ALONE_SCORE_DB, ALONE_KEPT = 8.0, 0.25
 #: The motor's lines over all the rest, in dB, at which it is loud enough to have made the clicks.
 TONAL_MOTOR_DB = -3.0
+#: Clicks of the room count from this part of the median score of those in the move.
+ROOM_PART = 0.6
 #: Probability of a skip given to a stall.
 STALL_P_SKIP = 0.9
 #: Below this mean square the microphone is dead, whatever else (about -95 dB re full scale).
@@ -154,7 +156,11 @@ class Judge:
         rests = [listener.before] if so_far else [listener.before, listener.after]
         rests = [rest for rest in rests if rest.finder is not None]
         finder = listener.move.finder
-        clicks = sum(finder.would_find(c.click) for rest in rests for c in rest.clicks)
+        scores = sorted(c.click.score_db for c in listener.move.clicks)
+        # Much weaker ones are of another kind and say nothing of the clicks in the move.
+        middle = scores[len(scores) // 2] if scores else 0.0
+        least = max(self.settings.click_score_db, ROOM_PART * middle)
+        clicks = sum(finder.score_here(c.click) >= least for rest in rests for c in rest.clicks)
         return clicks, sum(rest.hops for rest in rests) / listener.grid.frame_rate_hz
 
     def clicks_are_the_motors(self) -> bool:
@@ -321,7 +327,8 @@ class Judge:
             return void(Reason.MOTOR_NOT_HEARD, train, "the motor was not heard throughout")
         if max((k.motor_to_rest_db for k in looks), default=-60.0) < settings.motor_to_rest_db:
             return void(Reason.TOO_NOISY, train, "the background hides the motor")
-        if train.llr >= settings.suspect_skip and len(train.times_s) >= 2:
+        few = train.best_two >= settings.suspect_two
+        if few or (train.llr >= settings.suspect_skip and len(train.times_s) >= 2):
             return void(Reason.UNSURE, train, "clicks were heard, too few to be sure")
         if any(
             c.kept is not None and c.kept < ALONE_KEPT and c.click.score_db >= ALONE_SCORE_DB

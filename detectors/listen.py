@@ -122,7 +122,7 @@ def hear_recording(
         railed_part=move.railed / max(1, move.hops * listener.grid.hop),
         scores_db=tuple(c.click.score_db for c in move.clicks),
         room_scores_db=tuple(
-            c.click.score_db for c in rest if finder is None or finder.would_find(c.click)
+            finder.score_here(c.click) if finder is not None else c.click.score_db for c in rest
         ),
     )
 

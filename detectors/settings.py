@@ -37,6 +37,8 @@ class DetectorSettings:
         room_rate_hz: Clicks a second of a room with people in it.
         decide_skip: Log-likelihood ratio at which a skip is decided.
         suspect_skip: Log-likelihood ratio above which a trial is not called clean.
+        suspect_two: Sum of the marks of the two best clicks, however far apart, above which it is
+            not either.
         heard_z: Least standing-out of the commanded comb of lines, in spreads of other combs.
         heard_part: Least fraction of the looks in which the motor is heard, for clean.
         growth_db: Growth of the sound with the motion at which clicks are taken for the motor's
@@ -56,16 +58,17 @@ class DetectorSettings:
     click_coverage: float = 0.34
     click_rise_db: float = 4.5
     click_fall_db: float = 3.0
-    mark_intercept: float = 0.0
+    mark_intercept: float = -0.3
     mark_score: float = 0.12
     mark_coverage: float = 4.5
-    mark_likeness: float = 2.0
-    mark_tone: float = 4.0
+    mark_likeness: float = 2.4
+    mark_tone: float = 5.0
     broken_tone: float = 5.0
     skip_rate_hz: float = 2.0
     room_rate_hz: float = 0.1
     decide_skip: float = 10.5
-    suspect_skip: float = 3.3
+    suspect_skip: float = 2.5
+    suspect_two: float = 1.6
     heard_z: float = 5.0
     heard_part: float = 0.7
     growth_db: float = 6.0

@@ -28,7 +28,7 @@ from detectors.errors import TakeError
 from detectors.evidence import Judgement, Reason, Verdict
 from detectors.replay import BLOCK_S, unreadable
 from detectors.scores import Scores, score_takes
-from detectors.sequential import weigh_train
+from detectors.sequential import LOUD_SCORE_DB, weigh_train
 from detectors.settings import DetectorSettings
 from detectors.sources import FileSource
 from detectors.takes import Take, TakeSet
@@ -98,7 +98,8 @@ class Trace:
             return replace(other, p_skip=0.5 + 0.5 * (p_skip - 0.5))
         if self.otherwise.verdict is Verdict.SKIP:
             return self.otherwise
-        if train.llr >= settings.suspect_skip and len(train.times_s) >= 2:
+        few = train.best_two >= settings.suspect_two
+        if few or (train.llr >= settings.suspect_skip and len(train.times_s) >= 2):
             return replace(other, verdict=Verdict.VOID, reason=Reason.UNSURE)
         return replace(other, verdict=Verdict.CLEAN, reason=Reason.HEARD_THROUGHOUT)
 
@@ -111,7 +112,7 @@ def calibrated(llr: float, settings: DetectorSettings) -> float:
 
 def trace_take(take: Take, settings: DetectorSettings) -> Trace:
     """Listen to a whole take and keep what was heard."""
-    patient = replace(settings, decide_skip=1e9, suspect_skip=1e9)
+    patient = replace(settings, decide_skip=1e9, suspect_skip=1e9, suspect_two=1e9)
     try:
         with FileSource(take.path, block_s=BLOCK_S) as source:
             judge = Judge(
@@ -187,7 +188,10 @@ def _click_rows(
                     min(heard.click.score_db, 16.0) - 10.0,
                     heard.click.coverage - 0.75,
                     max(0.5, alike) - 0.9,
-                    max(-0.125, 0.5 - max(0.0, kept)),
+                    max(
+                        -0.1 if heard.click.score_db >= LOUD_SCORE_DB else -0.2,
+                        0.5 - max(0.0, kept),
+                    ),
                 ]
             )
             truth.append(label is Verdict.SKIP)
