@@ -34,6 +34,8 @@ from detectors.replay import judge_takes  # noqa: E402
 from detectors.scores import rate, score_takes  # noqa: E402
 from detectors.takes import Take, load_take_set  # noqa: E402
 
+#: Slower steps are few within the time that the judge looks back.
+SLOW_STEP_HZ = 20.0
 BENCH_SEED, MADE_SEED = 900_000, 700_000
 
 
@@ -93,17 +95,24 @@ def report(title: str, takes: Sequence[Take], judgements: Sequence[Judgement]) -
             if low <= note(t, "snr_db") < high
             and "fault" not in t.note
             and t.label in (Verdict.CLEAN, Verdict.SKIP)
+            and note(t, "clicks") != 1
+            and t.geometry.step_rate_hz(t.motion.speed_mm_s) >= SLOW_STEP_HZ
         ]
         void = sum(j.verdict is Verdict.VOID for _, j in some)
         wrong = sum(
-            j.verdict is not t.label and j.verdict in (Verdict.CLEAN, Verdict.SKIP)
-            for t, j in some
-            if note(t, "clicks") != 1
+            j.verdict is not t.label and j.verdict in (Verdict.CLEAN, Verdict.SKIP) for t, j in some
         )
         print(
-            f"motor to background {low:4d} to {high:3d} dB, no fault: void {rate(void, len(some))},"
+            f"motor to background {low:4d} to {high:3d} dB, no fault, two clicks or none, "
+            f"20 steps/s and more: void {rate(void, len(some))},"
             f" wrong {rate(wrong, len(some))}"
         )
+    slow = [(t, j) for t, j in pairs if t.geometry.step_rate_hz(t.motion.speed_mm_s) < SLOW_STEP_HZ]
+    void = sum(j.verdict is Verdict.VOID for _, j in slow)
+    print(f"steps slower than {SLOW_STEP_HZ:g}/s, any ratio: void {rate(void, len(slow))}")
+    lone = [(t, j) for t, j in pairs if t.label is Verdict.SKIP and note(t, "clicks") == 1]
+    clean = sum(j.verdict is Verdict.CLEAN for _, j in lone)
+    print(f"skips of one click only: called clean {rate(clean, len(lone))}")
     print("probability said, how often it was so:")
     for one in scores.reliability:
         print(f"  {one.said:.2f}  {one.came}")

@@ -16,7 +16,7 @@ from pathlib import Path
 
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "detectors"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import numpy as np  # noqa: E402
 import soundfile  # noqa: E402
