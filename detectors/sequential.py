@@ -18,7 +18,7 @@ from detectors.clicks import likeness
 from detectors.settings import DetectorSettings
 
 #: Score of a click that is loud beside the motor.
-LOUD_SCORE_DB = 8.0
+LOUD_SCORE_DB = 9.0
 #: The motor's tone is broken by a click where less than this part of it goes on.
 BROKEN_KEPT = 0.35
 
@@ -55,7 +55,7 @@ def mark_llr(heard: HeardClick, before: Sequence[HeardClick], settings: Detector
     if heard.kept is not None:
         # That the tone goes on speaks against a weak click more than against one so loud that it
         # must be near.
-        least = -0.5 if click.score_db >= LOUD_SCORE_DB else -1.0
+        least = -0.5 if click.score_db >= LOUD_SCORE_DB else -1.5
         value += max(least, settings.mark_tone * (0.5 - max(0.0, heard.kept)))
     return max(-3.0, min(3.0, value))
 

@@ -189,7 +189,7 @@ def _click_rows(
                     heard.click.coverage - 0.75,
                     max(0.5, alike) - 0.9,
                     max(
-                        -0.1 if heard.click.score_db >= LOUD_SCORE_DB else -0.2,
+                        -0.1 if heard.click.score_db >= LOUD_SCORE_DB else -0.3,
                         0.5 - max(0.0, kept),
                     ),
                 ]
