@@ -27,6 +27,7 @@ Array = NDArray[np.float64]
 _LOG_S = (math.log(2e-4), math.log(1.0))
 _LOG_RUN = (math.log(1e-3), math.log(0.3))
 _MOST_STEEP = 60.0
+_WELL_MIXED, _MIXED = 0.12, 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,10 +269,10 @@ def explore(sighted: Sighted, *, seed: int = 1) -> Fitted:
         )
         missed = sample.peak.log_density > mode.log_density + 0.1
         mode = sample.peak
-        settled = sample.acceptance > 0.05 and sample.mixing < 0.1 and not missed
-        if settled or long > 4:
+        if long > 1 or (sample.mixing < _WELL_MIXED and not missed):
             break
-        long *= 3
+        long = 4
+    settled = sample.acceptance > 0.05 and sample.mixing < _MIXED and not missed
     point = central(law, data, sample.draws, d)
     best = float(posterior.log_likelihood(mode.point[None])[0])
     count = sighted.count

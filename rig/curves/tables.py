@@ -117,8 +117,8 @@ def shape_modes(
     clipped = clipped - clipped.mean(axis=0)
     size = clipped.std(axis=0) + 1e-12
     correlated = clipped / size * (wide / (2 * Z95))
-    _, values, vectors = np.linalg.svd(correlated, full_matrices=False)
-    values = values / math.sqrt(len(draws))
-    keep = values > 1e-3 * values[0]
-    modes = (values[keep, None] * vectors[keep])[:most]
+    values, vectors = np.linalg.eigh(np.einsum("ki,kj->ij", correlated, correlated) / len(draws))
+    largest = np.argsort(-values)[:most]
+    largest = largest[values[largest] > 1e-6 * values.max()]
+    modes = np.sqrt(values[largest])[:, None] * vectors[:, largest].T
     return tuple(tuple(float(v) for v in mode) for mode in modes)
