@@ -295,7 +295,9 @@ def explore(sighted: Sighted, *, seed: int = 1) -> Fitted:
         scatter_value=float(np.exp(point[d])),
         log_likelihood=best,
         count=count,
-        log_evidence=sampling.log_evidence(mode, np.cov(sample.draws, rowvar=False)),
+        log_evidence=sampling.sampled_evidence(
+            posterior, sample.draws, posterior.bounds, rng=np.random.default_rng(seed)
+        ),
         converged=settled,
         residuals=np.asarray((off / spread)[0]),
         run_sd=np.exp(sample.draws[:, -posterior.runs - 1]) if posterior.runs else np.empty(0),
