@@ -12,7 +12,16 @@ from rig.commands._out import document, note, say
 if TYPE_CHECKING:
     from rig.curves.curveset import Curve, CurveSet, Parameter
 
-MODELS = ("auto", "power", "power-yield", "power-melt", "power-yield-melt", "smooth")
+MODELS = (
+    "auto",
+    "power",
+    "power-yield",
+    "power-melt",
+    "power-yield-melt",
+    "cross",
+    "cross-melt",
+    "smooth",
+)
 
 
 @click.command("fit")

@@ -16,7 +16,7 @@ from rig.curves.posterior import Data, Fitted, Sighted, aicc, explore, sight
 from rig.curves.smooth import SmoothCurve
 
 LAWS = ("power", "power-yield", "power-melt", "power-yield-melt")
-MODELS = ("auto", *LAWS, "smooth")
+MODELS = ("auto", *LAWS, "cross", "cross-melt", "smooth")
 _LEAST_WEIGHT = 0.01
 _OUT_OF_RACE = 6.5
 _OVERRULED = 0.25
@@ -30,7 +30,7 @@ def candidate_names(model: str, forces: int) -> list[str]:
         return ["power"]
     if forces < 6:
         return ["power", "power-yield", "power-melt"]
-    return list(LAWS)
+    return [*LAWS, "cross"]
 
 
 def make_law(name: str, scale: Scale, data: Data) -> Law:
@@ -38,7 +38,7 @@ def make_law(name: str, scale: Scale, data: Data) -> Law:
     if name == "smooth":
         forces = len(np.unique(np.round(data.log_force, 6)))
         return SmoothCurve(scale, data.log_force, pieces=int(np.clip(forces // 2, 2, 5)))
-    return PowerLaw(scale, with_yield="yield" in name, with_melt="melt" in name)
+    return PowerLaw(name, scale)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +81,13 @@ def try_laws(
     scatter: Scatter,
     wrong_rate: float,
     seed: int,
-    spare: Callable[[], Law] | None = None,
+    spare: Callable[[str], Law] | None = None,
 ) -> Choice:
     """Fit laws to data and choose.
 
-    Laws that the curvature at their mode shows to be out of the race are not sampled. The spare,
-    a curve without a law, is tried only where the residuals of the best law keep a trend.
+    Laws that the curvature at their mode shows to be out of the race are not sampled. Spares (the
+    curve without a law, and the Cross law with a melt limit) are tried only where the residuals of
+    the best law keep a trend.
 
     Args:
         laws: At least one.
@@ -94,7 +95,7 @@ def try_laws(
         scatter: Distribution of the scatter.
         wrong_rate: Of the detector.
         seed: Of the sampling.
-        spare: Makes the curve without a law.
+        spare: Makes a law of a name that is tried only where residuals show a trend.
     """
     n = len(data.log_force)
     sights = [sight(law, data, scatter=scatter, wrong_rate=wrong_rate, seed=seed) for law in laws]
@@ -110,8 +111,10 @@ def try_laws(
             passed.append(_candidate(sighted, value, 0.0))
     leader = max(fits, key=lambda row: row[0].log_evidence)[0]
     if spare is not None and checks.trend(leader.residuals):
-        sighted = sight(spare(), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed)
-        fits.append((explore(sighted, seed=seed), math.inf))
+        for name in ("smooth", "cross-melt") if "melt" in leader.law.name else ("smooth",):
+            sighted = sight(spare(name), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed)
+            value = math.inf if name == "smooth" else aicc(sighted.log_likelihood, sighted.count, n)
+            fits.append((explore(sighted, seed=seed), value))
     weight = np.exp([fitted.log_evidence - leader.log_evidence for fitted, _ in fits])
     weight /= weight.sum()
     rows = [(*row, float(share)) for row, share in zip(fits, weight, strict=True)]

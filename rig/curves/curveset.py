@@ -180,9 +180,7 @@ class Curve:
         self._within(flow_mm3_s)
         if self.model == "smooth":
             return self._column("force_n", flow_mm3_s)
-        if "melt_limit_mm3_s" in self.parameters:
-            return float(models.melt_limited(flow_mm3_s, **self._law()))
-        return float(models.power_law(flow_mm3_s, **self._law()))
+        return float(models.force_of(flow_mm3_s, self._law()))
 
     def band_n(self, flow_mm3_s: float, *, total: bool = False) -> tuple[float, float]:
         """Lower and upper end of the 95 % band at a flow, in N.
@@ -208,11 +206,7 @@ class Curve:
         self._within(flow_mm3_s)
         if self.model == "smooth":
             return self._column("slope_n_s_mm3", flow_mm3_s)
-        law = self._law()
-        law.pop("yield_n", None)
-        if "melt_limit_mm3_s" in law:
-            return float(models.melt_limited_slope(flow_mm3_s, **law))
-        return float(models.power_law_slope(flow_mm3_s, **law))
+        return float(models.slope_of(flow_mm3_s, self._law()))
 
     def flow_mm3_s(self, force_n: float, *, column: str = "force_n") -> float:
         """Flow at which the curve (or an end of its band, by ``column``) needs a force, in mm3/s.

@@ -204,7 +204,7 @@ def _fit_temperature(
         scatter=scatter,
         wrong_rate=wrong_rate,
         seed=seed,
-        spare=(lambda: make_law("smooth", scale, data)) if len(names) == len(LAWS) else None,
+        spare=(lambda name: make_law(name, scale, data)) if len(names) > len(LAWS) else None,
     )
     best = choice.best
     rows, modes, notes = tables.make_table(best, choice.mixture, data, scale_u=scale_u)

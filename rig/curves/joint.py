@@ -78,14 +78,14 @@ def fit_joint(
     ends = np.cumsum([len(used) for used, _ in groups])[:-1]
     log_top = min(float(part.max()) for part in np.split(data.middle, ends))
     scale = scale_of(points, data, log_top=log_top, temperature_c=celsius, reference_c=reference_c)
-    names = LAWS if model == "auto" else (model,)
+    names: tuple[str, ...] = LAWS if model == "auto" else (model,)
+    thinning = {fitted.law.name for _, fitted in groups if fitted.law.name.startswith("cross")}
+    if model == "auto":
+        names = (*names, *sorted(thinning))
     if len(points) < 8 and model == "auto":
         names = ("power",)
     choice = try_laws(
-        [
-            PowerLaw(scale, with_yield="yield" in name, with_melt="melt" in name, joint=True)
-            for name in names
-        ],
+        [PowerLaw(name, scale, joint=True) for name in names],
         data,
         scatter=scatter,
         wrong_rate=wrong_rate,

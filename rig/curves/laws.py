@@ -8,6 +8,7 @@ melt limit" are ordinary bounds of the box:
 * ``y``: yield force over the least force at which anything flowed; flat, 0 to 1;
 * ``r``: greatest flow seen over the melt limit; flat, 0 (no limit) to 1.15 (1.5 in joint fits);
 * ``p``: log of the sharpness of the knee; normal about log 2.5 with 0.6;
+* ``c`` of the Cross law: log of the flow where thinning sets in over the reference; flat;
 * joint fits: ``e``, activation energy at constant rate over 100 kJ/mol; ``m``, change of the log of
   the melt limit per 100 K; both flat.
 """
@@ -88,16 +89,23 @@ class Scale:
 
 
 class PowerLaw:
-    """Power law, with or without yield force and melt limit, for one temperature or several."""
+    """Power law or Cross law, with or without yield force and melt limit, for any temperatures.
 
-    def __init__(
-        self, scale: Scale, *, with_yield: bool, with_melt: bool, joint: bool = False
-    ) -> None:
-        self.scale = scale
-        self.with_yield, self.with_melt, self.joint = with_yield, with_melt, joint
-        self.name = "power" + ("-yield" if with_yield else "") + ("-melt" if with_melt else "")
+    The name says which: "power" or "cross", then "-yield", "-melt".
+    """
+
+    def __init__(self, name: str, scale: Scale, *, joint: bool = False) -> None:
+        self.scale, self.name, self.joint = scale, name, joint
+        self.with_cross = name.startswith("cross")
+        self.with_yield, self.with_melt = "yield" in name, "melt" in name
         centre = math.log(scale.force_n)
-        boxes = {"a": (centre - 4.0, centre + 3.0), "n": (0.05, 1.7)}
+        boxes = {
+            "a": (centre - 4.0, centre + 3.0),
+            "n": (0.05, 0.98 if self.with_cross else 1.7),
+        }
+        with_yield, with_melt = self.with_yield, self.with_melt
+        if self.with_cross:
+            boxes["c"] = (-4.0, 3.0)
         if with_yield:
             boxes["y"] = (0.0, 0.999)
         if with_melt:
@@ -117,7 +125,8 @@ class PowerLaw:
             self._log_prior_constant -= math.log(0.6 * math.sqrt(2.0 * math.pi))
         self.units = {
             "yield_n": "N",
-            "resistance": "N/(mm3/s)^exponent",
+            "resistance": "N s/mm3" if self.with_cross else "N/(mm3/s)^exponent",
+            "plateau_flow_mm3_s": "mm3/s",
             "exponent": "1",
             "melt_limit_mm3_s": "mm3/s",
             "sharpness": "1",
@@ -150,6 +159,22 @@ class PowerLaw:
         melt = self._get(theta, "m") * (np.asarray(celsius) - self.scale.reference_c) / 100.0
         return viscous, melt
 
+    def _cross_flow(self, theta: Array, wanted: Array) -> tuple[Array, Array]:
+        """Log of the flow over the reference at which the Cross law rises so much, and the slope.
+
+        Newton's method: the rise is concave in the log of the flow, so that after one step every
+        step stays on one side of the root.
+        """
+        thinner, onset = 1.0 - self._get(theta, "n"), self._get(theta, "c")
+        base = np.log1p(np.exp(-thinner * onset))
+        flow = wanted + 0.0
+        slope = np.ones_like(flow)
+        for _ in range(7):
+            grown = np.exp(np.clip(thinner * (flow - onset), -60.0, 60.0))
+            slope = 1.0 - thinner * grown / (1.0 + grown)
+            flow = flow + (wanted - base - flow + np.log1p(grown)) / slope
+        return flow, slope
+
     def log_flow(
         self, theta: Array, log_force: Array, temperature_c: Array | float | None = None
     ) -> tuple[Array, Array]:
@@ -162,10 +187,12 @@ class PowerLaw:
             log_above, steep = np.log(above), force / above
         else:
             log_above, steep = log_force, np.asarray(1.0)
-        die = (
-            math.log(self.scale.flow_mm3_s)
-            + (log_above - self._get(theta, "a") - viscous_shift) / n
-        )
+        wanted = log_above - self._get(theta, "a") - viscous_shift
+        if self.with_cross:
+            above_reference, n = self._cross_flow(theta, wanted)
+        else:
+            above_reference = wanted / n
+        die = math.log(self.scale.flow_mm3_s) + above_reference
         if not self.with_melt:
             return die, np.broadcast_to(steep / n, die.shape)
         p = np.exp(self._get(theta, "p"))
@@ -184,11 +211,15 @@ class PowerLaw:
             share = np.exp(np.minimum(p * (die - limit - melt_shift), 0.0))
             with np.errstate(divide="ignore"):
                 die = die - np.log1p(-share) / p
-        log_viscous = (
-            self._get(theta, "a")
-            + viscous_shift
-            + self._get(theta, "n") * (die - math.log(self.scale.flow_mm3_s))
-        )
+        above_reference = die - math.log(self.scale.flow_mm3_s)
+        if self.with_cross:
+            thinner = 1.0 - self._get(theta, "n")
+            onset = self._get(theta, "c")
+            rise = above_reference - np.logaddexp(0.0, thinner * (above_reference - onset))
+            rise = rise + np.logaddexp(0.0, -thinner * onset)
+        else:
+            rise = self._get(theta, "n") * above_reference
+        log_viscous = self._get(theta, "a") + viscous_shift + rise
         if not self.with_yield:
             return log_viscous
         with np.errstate(divide="ignore"):
@@ -206,6 +237,11 @@ class PowerLaw:
             found["yield_n"] = theta[:, self._at["y"]] * self.scale.least_force_n
         found["resistance"] = np.exp(log_k)
         found["exponent"] = n
+        if self.with_cross:
+            onset = theta[:, self._at["c"]]
+            log_k = theta[:, self._at["a"]] + viscous_shift - math.log(self.scale.flow_mm3_s)
+            found["resistance"] = np.exp(log_k + np.logaddexp(0.0, -(1.0 - n) * onset))
+            found["plateau_flow_mm3_s"] = self.scale.flow_mm3_s * np.exp(onset)
         if self.with_melt:
             ratio = theta[:, self._at["r"]]
             found["melt_limit_mm3_s"] = self.scale.top_flow_mm3_s / ratio * np.exp(melt_shift)
@@ -226,7 +262,7 @@ class PowerLaw:
         viscous = np.maximum(self.scale.force_n - share * self.scale.least_force_n, 1e-3)
         draws[:, self._at["a"]] = np.log(viscous) + rng.normal(0.0, 0.15, count)
         draws[:, self._at["a"]] = np.clip(draws[:, self._at["a"]], centre - 3.9, centre + 2.9)
-        draws[:, self._at["n"]] = n
+        draws[:, self._at["n"]] = np.minimum(n, 0.9) if self.with_cross else n
         if self.with_yield:
             draws[:, self._at["y"]] = share
         if self.with_melt:

@@ -14,11 +14,14 @@ Sources:
   die would pass and the flow that the liquefier can melt are two limits in series; they are joined
   by the blending rule of Churchill & Usagi 1972 (AIChE J. 18, 1121), with the sharpness ``p`` of
   the knee;
+* Newtonian plateau: at low rates a melt is Newtonian, at high ones it thins (Cross 1965, J. Colloid
+  Sci. 20, 417);
 * temperature: Arrhenius shift of the resistance at constant rate.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -119,6 +122,59 @@ def melt_limited_slope(
         return np.asarray(
             np.where(left > 0, exponent * resistance * die**exponent / (flow * left), np.inf)
         )
+
+
+def cross(flow_mm3_s: Any, *, resistance: Any, exponent: Any, plateau_flow_mm3_s: Any) -> Array:
+    """Force of a melt that is Newtonian at low flow: ``F = K Q / (1 + (Q/Qc)^(1-n))`` (Cross 1965).
+
+    Args:
+        flow_mm3_s: Flow ``Q``.
+        resistance: ``K`` of the Newtonian plateau, in N s/mm3.
+        exponent: ``n`` that the force goes with far above ``Qc``.
+        plateau_flow_mm3_s: ``Qc``, where thinning sets in.
+    """
+    flow = np.asarray(flow_mm3_s, float)
+    thinned = 1.0 + (flow / plateau_flow_mm3_s) ** (1.0 - np.asarray(exponent, float))
+    return np.asarray(resistance * flow / thinned)
+
+
+def cross_exponent(flow_mm3_s: Any, *, exponent: Any, plateau_flow_mm3_s: Any) -> Array:
+    """Local exponent ``dlnF/dlnQ`` of `cross`, from 1 at low flow to ``n`` at high flow."""
+    grown = (np.asarray(flow_mm3_s, float) / plateau_flow_mm3_s) ** (1.0 - np.asarray(exponent))
+    return np.asarray(1.0 - (1.0 - np.asarray(exponent)) * grown / (1.0 + grown))
+
+
+def force_of(flow_mm3_s: Any, law: Mapping[str, float]) -> Array:
+    """Force of whichever law has these parameters; infinite from a melt limit on."""
+    die = np.asarray(flow_mm3_s, float)
+    if "melt_limit_mm3_s" in law:
+        die = die_flow(die, melt_limit_mm3_s=law["melt_limit_mm3_s"], sharpness=law["sharpness"])
+    own = {name: law[name] for name in ("resistance", "exponent")}
+    if "plateau_flow_mm3_s" in law:
+        return cross(die, plateau_flow_mm3_s=law["plateau_flow_mm3_s"], **own)
+    return power_law(die, yield_n=law.get("yield_n", 0.0), **own)
+
+
+def slope_of(flow_mm3_s: Any, law: Mapping[str, float]) -> Array:
+    """Local slope ``dF/dQ`` of whichever law has these parameters, in N s/mm3.
+
+    By the chain rule over the die's flow: ``dF/dQ = F' m / (Q (1 - (Q/Qmax)^p))`` with ``F'`` the
+    force without offset and ``m`` its local exponent at the die's flow.
+    """
+    flow = np.asarray(flow_mm3_s, float)
+    viscous = force_of(flow, {name: value for name, value in law.items() if name != "yield_n"})
+    exponent: Any = law["exponent"]
+    left: Any = 1.0
+    die = flow
+    if "melt_limit_mm3_s" in law:
+        die = die_flow(flow, melt_limit_mm3_s=law["melt_limit_mm3_s"], sharpness=law["sharpness"])
+        left = 1.0 - (flow / law["melt_limit_mm3_s"]) ** law["sharpness"]
+    if "plateau_flow_mm3_s" in law:
+        exponent = cross_exponent(
+            die, exponent=exponent, plateau_flow_mm3_s=law["plateau_flow_mm3_s"]
+        )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where(left > 0, viscous * exponent / (flow * left), np.inf))
 
 
 def arrhenius_factor(temperature_c: Any, *, reference_c: float, activation_kj_mol: Any) -> Array:

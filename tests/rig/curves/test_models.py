@@ -69,3 +69,47 @@ def test_two_limits_in_series_meet_half_way():
     """Sharpness 1: where the die would pass just the melt limit, half of it flows."""
     flow = models.melted_flow(12.0, melt_limit_mm3_s=12.0, sharpness=1.0)
     assert float(flow) == pytest.approx(6.0)
+
+
+cross_laws = st.fixed_dictionaries(
+    {
+        "resistance": st.floats(2.0, 60.0),
+        "exponent": st.floats(0.1, 0.9),
+        "plateau_flow_mm3_s": st.floats(0.2, 20.0),
+    }
+)
+
+
+@given(law=cross_laws, flow=st.floats(0.01, 50.0))
+def test_a_melt_that_thins_goes_from_newtonian_to_its_power_law(law, flow):
+    n, onset = law["exponent"], law["plateau_flow_mm3_s"]
+    low = models.cross(onset * 1e-12, **law)
+    assert float(low) == pytest.approx(law["resistance"] * onset * 1e-12, rel=0.1)
+    local = models.cross_exponent(flow, exponent=n, plateau_flow_mm3_s=onset)
+    near = flow * np.array([1 - 1e-6, 1 + 1e-6])
+    slope = np.diff(np.log(models.cross(near, **law)))[0] / np.diff(np.log(near))[0]
+    assert float(local) == pytest.approx(slope, abs=1e-6)
+    assert n <= float(local) <= 1.0
+
+
+@pytest.mark.parametrize(
+    "law",
+    [
+        {"resistance": 20.0, "exponent": 0.4},
+        {"resistance": 20.0, "exponent": 0.4, "yield_n": 5.0},
+        {"resistance": 20.0, "exponent": 0.4, "melt_limit_mm3_s": 12.0, "sharpness": 3.0},
+        {"resistance": 20.0, "exponent": 0.4, "plateau_flow_mm3_s": 2.0},
+        {
+            "resistance": 20.0,
+            "exponent": 0.4,
+            "plateau_flow_mm3_s": 2.0,
+            "melt_limit_mm3_s": 12.0,
+            "sharpness": 3.0,
+        },
+    ],
+)
+def test_the_slope_of_every_law_is_its_derivative(law):
+    for flow in (0.5, 4.0, 11.0):
+        near = flow * np.array([1 - 1e-6, 1 + 1e-6])
+        rise = np.diff(models.force_of(near, law))[0] / np.diff(near)[0]
+        assert float(models.slope_of(flow, law)) == pytest.approx(rise, rel=1e-5)
