@@ -6,6 +6,7 @@ as the melt limit comes near. Nothing here is a result: a hint only says where t
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -112,7 +113,7 @@ def _exponent(low: Found, high: Found) -> float:
 
 def _at(found: Sequence[Found], force_n: float) -> float | None:
     """The speed among ``found`` at a force, between two of them or just at one, in mm/s."""
-    for low, high in zip(found, found[1:], strict=False):
+    for low, high in itertools.pairwise(found):
         if low.force_n <= force_n <= high.force_n:
             share = math.log(force_n / low.force_n) / math.log(high.force_n / low.force_n)
             return math.exp(

@@ -33,6 +33,13 @@ _BELOW, _ABOVE = 0.03, 0.06
 _HINT_WRONG = 0.15
 #: Slips after which the grip is blamed.
 _SLIPS = 2
+#: How far the detector's probability may soften a verdict: to this probability of being wrong.
+_SOFTEST = 0.25
+#: A question this near an earlier one, in resolutions, is put at the very same speed.
+_SAME = 0.12
+#: Questions keep this far from a speed that was set aside, in resolutions: so that the bracket
+#: round it is just as narrow as asked.
+_ASIDE = 0.48
 
 
 def entropy_bits(p: float) -> float:
@@ -176,6 +183,7 @@ class ThresholdSearch:
     def __init__(self, settings: SearchSettings) -> None:
         self.settings = settings
         self.answers: list[Answer] = []
+        self.aside: list[float] = []
         self._slips = 0
         self._result: SearchResult | None = None
         low, high = math.log(settings.start_mm_s), math.log(settings.max_mm_s)
@@ -201,7 +209,7 @@ class ThresholdSearch:
             clean = max((a.speed_mm_s for a in moved), default=None)
             speed = s.start_mm_s if clean is None else clean * s.growth
             return self._question(speed, "bracket" if speed < s.max_mm_s else "limit")
-        speed = math.exp(self._quantile(0.5))
+        speed = self._beside(math.exp(self._quantile(0.5)))
         if not any(a.verdict is Verdict.SKIP for a in moved):
             return self._question(speed, "bracket")
         return self._question(speed, "bisect")
@@ -230,9 +238,17 @@ class ThresholdSearch:
             self._slips += 1
         else:
             # The verdict has weighed more than p_skip alone; p_skip may only soften it.
-            q = max(p_skip, 0.5) if skipped else min(p_skip, 0.5)
+            q = max(p_skip, 1.0 - _SOFTEST) if skipped else min(p_skip, _SOFTEST)
             self._weigh(math.log(speed_mm_s), q)
         self._result = self._conclude()
+
+    def set_aside(self, speed_mm_s: float) -> None:
+        """No answer is to be had at a speed: ask a little above and below it from now on.
+
+        Just above the threshold a motor skips so seldom that a trial may stay undecided however
+        often it is repeated. Setting aside says nothing about the threshold.
+        """
+        self.aside.append(speed_mm_s)
 
     @property
     def result(self) -> SearchResult | None:
@@ -312,6 +328,25 @@ class ThresholdSearch:
         before = float(total[k - 1])
         inside = (share - before) / max(float(self._p[k]), 1e-300)
         return float(self._edges[k - 1] + inside * (self._edges[k] - self._edges[k - 1]))
+
+    def _beside(self, speed_mm_s: float) -> float:
+        """The speed, or the next one that keeps clear of those set aside."""
+        s = self.settings
+        room = _ASIDE * math.log1p(s.resolution)
+        near = [u for u in self.aside if abs(math.log(speed_mm_s / u)) < room * 0.999]
+        if not near:
+            return speed_mm_s
+        above, below = max(near) * math.exp(room), min(near) * math.exp(-room)
+        if above > s.max_mm_s:
+            return below
+        if below < s.start_mm_s:
+            return above
+        # The side that has been asked less often; above first: a skip is found quickly.
+        asked = [
+            sum(math.isclose(a.speed_mm_s, side, rel_tol=1e-3) for a in self.answers)
+            for side in (above, below)
+        ]
+        return above if asked[0] <= asked[1] else below
 
     # -- brackets -------------------------------------------------------------------------------
 
@@ -399,12 +434,12 @@ class ThresholdSearch:
     def _question(self, speed_mm_s: float, purpose: str) -> Question:
         s = self.settings
         speed = min(max(speed_mm_s, s.start_mm_s), s.max_mm_s)
+        asked = [a.speed_mm_s for a in self.answers]
+        same = min(asked, key=lambda a: abs(math.log(a / speed)), default=None)
+        if same is not None and abs(math.log(same / speed)) < _SAME * s.resolution:
+            return Question(same, "confirm")
         # Five digits: a speed that the ledger, the feed word and a repeat all write alike.
         rounded = float(f"{speed:.5g}")
-        if purpose != "confirm" and any(
-            math.isclose(a.speed_mm_s, rounded, rel_tol=1e-4) for a in self.answers
-        ):
-            purpose = "confirm"
         return Question(min(max(rounded, s.start_mm_s), s.max_mm_s), purpose)
 
 
