@@ -13,7 +13,7 @@ from detectors.evidence import SoundBlock
 if TYPE_CHECKING:
     from rig.simulation.world import World
 
-BLOCK_S = 0.02
+BLOCK_S = 0.04
 KEEP_S = 120.0  # what is kept for a reader who does not read
 
 

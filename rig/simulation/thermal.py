@@ -44,6 +44,11 @@ class Heater:
         """What the firmware reads, with the sensor's lag and noise."""
         return self._sensor_c + float(self.rng.normal(0.0, self.model.sensor_noise_k))
 
+    @property
+    def due_s(self) -> float:
+        """When the next step is due."""
+        return self._time_s + STEP_S
+
     def start_at(self, temperature_c: float) -> None:
         """Put everything at one temperature (a bench that is warm already)."""
         self.block_c = self._sensor_c = self._before_c = temperature_c

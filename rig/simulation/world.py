@@ -216,19 +216,26 @@ class World:
             while True:
                 if stop_at_bytes and (line.received or line.broken):
                     return
-                due = min(
-                    line.next_event_s, firmware.next_event_s, planner.next_event_s, end_s,
-                    self.now_s + 1.0,
-                )  # fmt: skip
-                self.now_s = max(self.now_s, due)
-                now = self.now_s
-                planner.run(now)
-                firmware.run(now)
-                planner.run(now)
-                self.heater.run(now, flow_mm3_s=planner.speed_mm_s() * self.model.area_mm2)
+                board_s, planner_s = firmware.next_event_s, planner.next_event_s
+                now = min(line.next_event_s, board_s, planner_s, end_s, self.now_s + 1.0)
+                self.now_s = now = max(self.now_s, now)
+                busy = False
+                if planner_s <= now:
+                    planner.run(now)
+                    firmware.moved_s = now
+                    busy = True
+                # Once a second it looks round even where nothing is due.
+                if busy or board_s <= now or now - firmware.now_s >= 1.0:
+                    firmware.run(now)
+                    planner.run(now)
+                    busy = True
+                if self.heater.due_s <= now:
+                    self.heater.run(now, flow_mm3_s=planner.speed_mm_s() * self.model.area_mm2)
+                    busy = True
                 line.run(now)
-                self._note_settings()
-                if now >= end_s and not (firmware.next_event_s <= now and not firmware.halted):
+                if busy:
+                    self._note_settings()
+                if now >= end_s and not (busy and firmware.next_event_s <= now):
                     return
 
     def _note_settings(self) -> None:
