@@ -13,7 +13,6 @@ import re
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
-from rig.simulation import reports
 from rig.simulation.firmware import MAX_TEMP_C, MIN_EXTRUDE_C, Slot, Work
 
 if TYPE_CHECKING:
@@ -46,6 +45,8 @@ def on(*words: str) -> Callable[[Handler], Handler]:
 
 def work_for(firmware: Firmware, slot: Slot) -> Work:
     """The generator that works a command off, ok included."""
+    from rig.simulation import commands_settings  # noqa: F401 - registers its handlers
+
     return _work(firmware, slot)
 
 
@@ -89,7 +90,7 @@ def _work(firmware: Firmware, slot: Slot) -> Work:
         firmware.ok(slot)
 
 
-def _now(_: None = None) -> Iterator[float]:
+def no_wait() -> Iterator[float]:
     """Nothing to wait for."""
     return iter(())
 
@@ -182,37 +183,37 @@ def _set_position(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
 @on("M82")
 def _absolute(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
     fw.registers.relative_e = False
-    yield from _now()
+    yield from no_wait()
 
 
 @on("M83")
 def _relative(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
     fw.registers.relative_e = True
-    yield from _now()
+    yield from no_wait()
 
 
 @on("G90")
 def _all_absolute(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
     fw.registers.relative_e = False  # it cancels M83, as on some builds
-    yield from _now()
+    yield from no_wait()
 
 
 @on("G91")
 def _all_relative(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
     fw.registers.relative_e = True
-    yield from _now()
+    yield from no_wait()
 
 
 @on("M410")
 def _quick_stop(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
     fw.quick_stop()
-    yield from _now()
+    yield from no_wait()
 
 
 @on("M112")
 def _emergency(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
     fw.kill("")
-    yield from _now()
+    yield from no_wait()
 
 
 @on("M84", "M18")
@@ -227,7 +228,7 @@ def _idle(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
 @on("M17")
 def _motors_on(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
     fw.registers.motors_on = True
-    yield from _now()
+    yield from no_wait()
 
 
 # -- heat -------------------------------------------------------------------------------------
@@ -237,7 +238,7 @@ def _motors_on(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
 def _heat(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
     if not math.isnan(f.get("S", math.nan)):
         fw.heater.target_c = min(f["S"], MAX_TEMP_C - 15.0)
-    yield from _now()
+    yield from no_wait()
 
 
 @on("M109")
@@ -259,115 +260,23 @@ def _heat_and_wait(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
 
 @on("M140", "M190", "M141")
 def _bed(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
-    yield from _now()
+    yield from no_wait()
 
 
 @on("M106", "M107")
 def _fan(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
     off = slot.text.upper().startswith("M107")
     fw.registers.fan = 0.0 if off else min(f.get("S", 255.0), 255.0) / 255.0
-    yield from _now()
+    yield from no_wait()
 
 
 @on("M155")
 def _report_by_itself(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
     fw.registers.report_s = max(0.0, f.get("S", 0.0))
-    yield from _now()
+    yield from no_wait()
 
 
 @on("M302")
 def _cold(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
     fw.say(f"echo:Cold extrudes are disabled (min temp {MIN_EXTRUDE_C:.0f}C)")
-    yield from _now()
-
-
-# -- settings ---------------------------------------------------------------------------------
-
-
-@on("M906")
-def _current(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
-    if "counter-wrap" in slot.strikes:
-        fw.say("E driver current: 63286")
-        return
-    if "E" in f and not math.isnan(f["E"]):
-        fw.registers.current_ma = round(f["E"])
-    elif not any(axis in f for axis in "XYZI"):
-        fw.say(*reports.currents(fw))
-    yield from _now()
-
-
-@on("M92", "M200", "M201", "M203", "M204", "M205", "M220", "M221", "M900", "M85", "M113")
-def _setting(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
-    word = slot.text.upper().split()[0]
-    values = {k: v for k, v in f.items() if not math.isnan(v)}
-    values.pop("T", None)
-    registers = fw.registers
-    if not values:
-        fw.say(*reports.setting(fw, word))
-        return
-    scale = 1.0 / 60.0 if fw.family.feed_per_minute else 1.0
-    # Letter, attribute, factor.
-    table: dict[str, tuple[tuple[str, str, float], ...]] = {
-        "M92": (("E", "steps_per_mm", 1.0),),
-        "M201": (("E", "axis_acceleration_mm_s2", 1.0),),
-        "M203": (("E", "max_feed_mm_s", scale),),
-        "M204": (("R", "extrude_acceleration_mm_s2", 1.0),),
-        "M205": (("E", "jerk_mm_s", 1.0),),
-        "M220": (("S", "feed_percent", 1.0),),
-        "M221": (("S", "flow_percent", 1.0),),
-        "M900": (("K", "pressure_k", 1.0),),
-        "M85": (("S", "kill_s", 1.0),),
-        "M113": (("S", "busy_s", 1.0),),
-    }
-    for letter, name, factor in table.get(word, ()):
-        if letter in values:
-            setattr(registers, name, values[letter] * factor)
-    if word == "M200":
-        if "D" in values:
-            registers.volumetric = values["D"] > 0.0
-            registers.filament_mm = values["D"] or registers.filament_mm
-        if "S" in values:
-            registers.volumetric = values["S"] > 0.0
-    if word == "M92":
-        fw.planner.steps_per_mm = registers.steps_per_mm
-    yield from _now()
-
-
-@on("M110", "M108", "M911", "M912", "M75", "M77", "M117", "M118", "T0", "G21")
-def _nothing(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
-    yield from _now()
-
-
-@on("M999")
-def _go_on(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
-    fw.stopped = False
-    fw.last_number = 0
-    yield from _now()
-
-
-# -- questions --------------------------------------------------------------------------------
-
-
-@on("M114")
-def _where(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
-    steps = round(fw.registers.e_mm * fw.registers.steps_per_mm)
-    fw.say(f"X:0.00 Y:0.00 Z:0.00 E:{fw.registers.e_mm:.2f} Count X:0 Y:0 Z:0 E:{steps}")
-    yield from _now()
-
-
-@on("M115")
-def _who(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
-    fw.say(*fw.family.identity)
-    yield from _now()
-
-
-@on("M503")
-def _all_settings(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
-    fw.say(*reports.all_settings(fw))
-    yield 0.02 + fw.now_s
-
-
-@on("M122")
-def _driver(fw: Firmware, slot: Slot, f: dict[str, float]) -> Work:
-    fw.say(*reports.driver(fw))
-    yield from _now()
+    yield from no_wait()

@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 import threading
 from collections import deque
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,7 +23,7 @@ from rig.simulation.planner import Planner
 from rig.simulation.registers import FAMILIES, Registers
 from rig.simulation.serial_line import SerialLine
 from rig.simulation.thermal import Heater
-from rig.simulation.truth import available_force_n, required_force_n, threshold_mm_s
+from rig.simulation.views import Truth, WorldClock
 
 if TYPE_CHECKING:
     from rig.simulation.ear import Ear
@@ -36,55 +35,6 @@ PHYSICS_HZ = 48000
 CHUNK_S = 0.1
 REST_AFTER_S = 0.25  # rotor and body have rung out
 BOOT_S = 1.1
-
-
-@dataclass(slots=True)
-class WorldClock:
-    """The world's time as a clock: sleeping moves the world on."""
-
-    world: World
-
-    def now(self) -> float:
-        """World time, in s."""
-        return self.world.now_s
-
-    def sleep(self, duration_s: float) -> None:
-        """Let the world go on for a while."""
-        if duration_s > 0:
-            self.world.advance(duration_s)
-
-
-@dataclass(slots=True)
-class Truth:
-    """What is really so; for tests and closing lines, never for a detector or a search."""
-
-    world: World
-
-    def force_n(self, flow_mm3_s: float, temperature_c: float) -> float:
-        """Force that a steady flow needs at a block temperature, in N."""
-        return required_force_n(
-            self.world.model, flow_mm3_s=flow_mm3_s, temperature_c=temperature_c
-        )
-
-    def available_force_n(self, current_a: float, speed_mm_s: float = 0.0) -> float:
-        """Greatest steady force at a setting in the driver's own unit, in N."""
-        rms_a = self.world.model.applied_rms_a(current_a)
-        return available_force_n(self.world.model, rms_a=rms_a, speed_mm_s=speed_mm_s)
-
-    def threshold_mm_s(self, current_a: float, temperature_c: float) -> float:
-        """Speed at which the motor begins to skip, for a setting in the driver's own unit."""
-        rms_a = self.world.model.applied_rms_a(current_a)
-        return threshold_mm_s(self.world.model, rms_a=rms_a, temperature_c=temperature_c)
-
-    def skip_times_s(self, since_s: float = -math.inf, until_s: float = math.inf) -> list[float]:
-        """World times within a span at which the rotor lost an electrical cycle."""
-        self.world.catch_up()
-        return [t for t in self.world.extruder.falls_s if since_s <= t <= until_s]
-
-    def extruded_mm(self) -> float:
-        """Filament that went through the gear since the beginning, in mm."""
-        self.world.catch_up()
-        return self.world.extruder.fed_mm
 
 
 class World:
