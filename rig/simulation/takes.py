@@ -199,7 +199,7 @@ def make_take(model: BenchModel, *, seed: int, sample_rate_hz: int) -> Take:
         start_s=start,
         end_s=end,
         label=label,
-        first_skip_s=falls[0] if falls else None,
+        first_skip_s=falls[0] if label == "skip" else None,
         note=" ".join(note),
     )
 
