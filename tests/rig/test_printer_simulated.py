@@ -36,7 +36,7 @@ ENDING = {
 }  # fmt: skip
 #: When each strikes; G1:20 lies in the first move.
 WHEN = {
-    "connect-garbage": "", "early-ok": "", "counter-wrap": "@M906:4", "glued-nul": "@M105:6",
+    "connect-garbage": "", "early-ok": "", "counter-wrap": "@M906:6", "glued-nul": "@M105:6",
     "swallowed-ok": "@M105:6", "impossible-resend": "@G1:25",
 }  # fmt: skip
 
