@@ -36,6 +36,8 @@ class Station:
         detector: The detector's numbers.
         world: The virtual bench behind ``sim://``; None on hardware. For closing lines only.
         guard: The one exit, once the run has entered it; its `check` is called in every loop.
+        sound_lag_s: How much later than its blocks say the sound is made, in s; None until the
+            first trial has shown it (a virtual bench is exact).
         tick: Called with every look at the bench, for a view.
     """
 
@@ -48,6 +50,7 @@ class Station:
     world: Any = None
     guard: Guard | None = None
     tick: Callable[[], None] | None = None
+    sound_lag_s: float | None = None
     _sounding: bool = field(default=False, repr=False)
 
     @property
@@ -147,6 +150,7 @@ def open_station(bench: Bench, *, clock: Clock | None = None, sound: bool = True
         counts=counts,
         detector=detector,
         world=world,
+        sound_lag_s=0.0 if world is not None else None,
     )
 
 
@@ -161,12 +165,13 @@ def check_witnesses(bench: Bench) -> None:
     if device == "none" and bench.encoder is None:
         raise UnfitBenchError(
             'microphone.device = "none" and no [encoder]: nothing could tell a skip; name a '
-            "microphone (`stallcurve listen --list` shows them) or add an encoder"
+            "microphone (`stallcurve check --list-microphones` shows them) or add an encoder"
         )
     if device == "sim" and not virtual:
         raise UnfitBenchError(
             f'microphone.device = "sim" hears only a virtual bench, and link.port is '
-            f"{bench.link.port!r}; name a microphone (`stallcurve listen --list` shows them)"
+            f"{bench.link.port!r}; name a microphone "
+            "(`stallcurve check --list-microphones` shows them)"
         )
     if virtual and device not in ("sim", "none"):
         raise UnfitBenchError(

@@ -11,7 +11,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from detectors.errors import SourceLostError
-from detectors.evidence import CommandedMotion, Judgement, Reason, SoundBlock, Verdict
+from detectors.evidence import (
+    CommandedMotion,
+    FilamentCount,
+    Judgement,
+    Reason,
+    SoundBlock,
+    Verdict,
+)
+from detectors.onset import sound_lag_s
 from rig.audio import Recorder
 from rig.errors import CommandRefusedError
 from rig.ledger import now_text
@@ -31,6 +39,10 @@ PRE_ROLL_S = 0.6
 TAIL_S = 0.5
 #: A broken-off move has been judged already; this much more is recorded.
 SHORT_TAIL_S = 0.1
+#: A sound that is later than reckoned by less than this, in s, is judged as it is.
+_LATE_S = 0.08
+#: Greatest delay of the sound that is looked for on the first trial, in s.
+MOST_LAG_S = 1.5
 #: Longest wait for sound that does not come, in s.
 _DEAF_S = 3.0
 #: How long one look at the port may wait, in s.
@@ -105,6 +117,9 @@ class _Hearing:
     early: deque[SoundBlock] = field(default_factory=deque)
     heard_to_s: float = -math.inf
     lost: str | None = None
+    lag_s: float = 0.0
+    sounds: list[SoundBlock] = field(default_factory=list)
+    readings: list[FilamentCount] = field(default_factory=list)
 
     def listen(self, wait_s: float = 0.0) -> bool:
         """Take everything that is there, waiting at most ``wait_s`` s for the first block."""
@@ -121,9 +136,12 @@ class _Hearing:
         return got
 
     def _take(self, block: SoundBlock, rate_hz: int) -> None:
-        self.heard_to_s = block.start_s + len(block.samples) / rate_hz
         if self.recorder is not None:
             self.recorder.write(block)
+        # From here on a block has the time at which its sound was made.
+        block = replace(block, start_s=block.start_s - self.lag_s)
+        self.heard_to_s = block.start_s + len(block.samples) / rate_hz
+        self.sounds.append(block)
         if self.judge is None:
             self.early.append(block)
         else:
@@ -135,6 +153,7 @@ class _Hearing:
         if counts is None or self.judge is None:
             return
         for reading in counts.read():
+            self.readings.append(reading)
             self.judge.count(reading)
 
     def begin(self, judge: Judge) -> None:
@@ -142,6 +161,26 @@ class _Hearing:
         self.judge = judge
         while self.early:
             judge.hear(self.early.popleft())
+
+    def late_by(self, started_s: float, step_rate_hz: float) -> float | None:
+        """How much later than reckoned the sound came, in s; None where that cannot be told."""
+        source = self.station.sound
+        if source is None:
+            return None
+        return sound_lag_s(
+            self.sounds,
+            sample_rate_hz=source.sample_rate_hz,
+            start_s=started_s,
+            step_rate_hz=step_rate_hz,
+        )
+
+    def judge_again(self, judge: Judge, late_s: float) -> Judgement:
+        """What a fresh judge says of the same trial, its sound moved to where it belongs."""
+        for block in self.sounds:
+            judge.hear(replace(block, start_s=block.start_s - late_s))
+        for reading in self.readings:
+            judge.count(reading)
+        return judge.finish()
 
     def hear_until(self, time_s: float) -> None:
         """Listen until the sound of ``time_s`` is in, or it does not come."""
@@ -192,23 +231,35 @@ def run_trial(
     if printer.barrier_waits is None:
         printer.calibrate_barrier()
     with _recording(station, order, audio_folder) as recorder:
-        hearing = _Hearing(station, recorder)
+        lag_s = station.sound_lag_s
+        hearing = _Hearing(station, recorder, lag_s=lag_s or 0.0)
         _hush(station)
         hearing.hear_until(station.clock.now() + PRE_ROLL_S)
         readings: list[TemperatureReading] = []
         move = printer.start_move(length_mm=order.length_mm, speed_mm_s=order.speed_mm_s)
         judge = _attend(station, order, move, hearing, readings)
         ended_s = move.ended_s if move.ended_s is not None else station.clock.now()
-        hearing.hear_until(ended_s + (SHORT_TAIL_S if judge.decided else TAIL_S))
+        started_s = move.started_s if move.started_s is not None else ended_s
+        tail_s = SHORT_TAIL_S if judge.decided else TAIL_S
+        hearing.hear_until(ended_s + tail_s + (MOST_LAG_S if lag_s is None else 0.0))
         hearing.count()
         result = move.result()
         judgement = judge.finish()
+        step_rate_hz = bench.geometry().step_rate_hz(order.speed_mm_s)
+        late_s = hearing.late_by(started_s, step_rate_hz)
+        if late_s is not None and abs(late_s) > _LATE_S + 1.5 / step_rate_hz:
+            # The sound is late by something else than was reckoned with: what was judged were the
+            # wrong seconds. The same trial is judged again, and the next ones start from here.
+            hearing.lag_s += late_s
+            judgement = hearing.judge_again(_judge(station, judge.motion, ended_s), late_s)
+        if late_s is not None:
+            station.sound_lag_s = hearing.lag_s
         audio = ""
         if recorder is not None and recorder.start_s is not None:
             audio = f"{recorder.path.parent.name}/{recorder.finish().name}"
     origin_s = begun_s
     if recorder is not None and recorder.start_s is not None:
-        origin_s = recorder.start_s
+        origin_s = recorder.start_s - hearing.lag_s
     least_c, most_c = _extremes(readings)
     anomalies = list(result.anomalies)
     if result.refused and not any(a.startswith("refused") for a in anomalies):
@@ -221,7 +272,6 @@ def run_trial(
                 f"{order.temperature_c:g} +- {TRIAL_BAND_C:g} C"
             )
     verdict, reason, explanation = merge(judgement, anomalies, lost=hearing.lost)
-    started_s = move.started_s if move.started_s is not None else ended_s
     return TrialRecord(
         order=order,
         verdict=verdict,
@@ -278,8 +328,6 @@ def _attend(
     readings: list[TemperatureReading],
 ) -> Judge:
     """Keep the move fed and the judge listening until the motion is over."""
-    from detectors.decision import Judge
-
     bench, printer = station.bench, station.printer
     motion = CommandedMotion(
         speed_mm_s=order.speed_mm_s,
@@ -293,15 +341,7 @@ def _attend(
         move.poll(_LOOK_S)
         if judge is None and move.started_s is not None:
             motion = replace(motion, start_s=move.started_s, end_s=move.started_s + move.expected_s)
-            judge = Judge(
-                motion,
-                bench.geometry(),
-                sample_rate_hz=station.sound.sample_rate_hz if station.sound else None,
-                settings=station.detector,
-                counts_per_mm=bench.encoder.counts_per_mm
-                if bench.encoder is not None and station.counts is not None
-                else None,
-            )
+            judge = _judge(station, motion)
             hearing.begin(judge)
         hearing.listen()
         hearing.count()
@@ -314,16 +354,27 @@ def _attend(
         if (done_early or move.refused or hearing.lost is not None) and not move.aborted:
             move.abort()
     if judge is None:  # nothing moved at all
-        judge = Judge(
-            motion,
-            bench.geometry(),
-            sample_rate_hz=station.sound.sample_rate_hz if station.sound else None,
-            settings=station.detector,
-        )
+        judge = _judge(station, motion)
         hearing.begin(judge)
     if move.started_s is not None and move.ended_s is not None:
         judge.motion_changed(replace(motion, start_s=move.started_s, end_s=move.ended_s))
     return judge
+
+
+def _judge(station: Station, motion: CommandedMotion, ended_s: float | None = None) -> Judge:
+    """A judge for one move with the witnesses that the bench has."""
+    from detectors.decision import Judge
+
+    bench = station.bench
+    return Judge(
+        motion if ended_s is None else replace(motion, end_s=ended_s),
+        bench.geometry(),
+        sample_rate_hz=station.sound.sample_rate_hz if station.sound else None,
+        settings=station.detector,
+        counts_per_mm=bench.encoder.counts_per_mm
+        if bench.encoder is not None and station.counts is not None
+        else None,
+    )
 
 
 def _hush(station: Station) -> None:
