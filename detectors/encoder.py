@@ -155,9 +155,22 @@ class SerialCountSource:
         return readings
 
     def discard(self) -> None:
-        """Drop what came in up to now."""
+        """Drop what came in up to now.
+
+        Nobody reads between the moves, so the system's buffers may hold minutes of old readings,
+        cut where they ran over. They go unread, and the board's time is tied to ours anew.
+
+        Raises:
+            SourceLostError: The port broke.
+        """
         self._last_s = self._now()
-        self.read()
+        self._reader = LineReader()
+        if self._port is None:
+            raise SourceLostError("the encoder was read after it had been stopped")
+        try:
+            self._port.reset_input_buffer()
+        except (self._lost_error, OSError) as problem:
+            raise SourceLostError(f"encoder port {self.url} broke: {problem}") from problem
 
     def stop(self) -> None:
         """Close the port; never raises."""

@@ -201,5 +201,7 @@ def _open_counts(bench: Bench, clock: Clock) -> CountSource | None:
     if bench.encoder is None:
         return None
     from detectors.sources import SerialCountSource
+    from rig.link.transport import know_virtual_ports
 
+    know_virtual_ports()
     return SerialCountSource(bench.encoder.port, baud=bench.encoder.baud, now=clock.now)

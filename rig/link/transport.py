@@ -247,6 +247,14 @@ class SerialPort:
         return error
 
 
+def know_virtual_ports() -> None:
+    """Make the virtual bench known to pyserial: ``sim://`` is a port like any other from then on."""
+    import serial
+
+    if _HANDLERS not in serial.protocol_handler_packages:
+        serial.protocol_handler_packages.append(_HANDLERS)
+
+
 def open_port(url: str, *, baud: int) -> SerialPort:
     """Open a port for ourselves alone.
 
@@ -260,8 +268,7 @@ def open_port(url: str, *, baud: int) -> SerialPort:
     """
     import serial
 
-    if _HANDLERS not in serial.protocol_handler_packages:
-        serial.protocol_handler_packages.append(_HANDLERS)
+    know_virtual_ports()
     lock = None if is_url(url) and not url.startswith("socket://") else PortLock(url)
     try:
         options: dict[str, Any] = {"timeout": _WAITS_S[0], "write_timeout": _WRITE_TIMEOUT_S}
