@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -27,15 +28,14 @@ def must_have(*programs: str) -> None:
         pytest.skip(reason)
 
 
-@pytest.fixture(scope="session")
-def sound_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
+@contextmanager
+def serve_sound(home: Path) -> Iterator[dict[str, str]]:
     """A sound server without a sound card; yields the environment that reaches it.
 
     What is played to its sink ``speaker`` is heard by its source ``mic``, which PortAudio finds as
     the input ``pulse``.
     """
     must_have("pulseaudio", "pactl", "paplay")
-    home = tmp_path_factory.mktemp("sound")
     run = home / "run"
     (run / "pulse").mkdir(parents=True)
     run.chmod(0o700)
@@ -84,3 +84,17 @@ def sound_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str,
     finally:
         server.terminate()
         server.wait(timeout=10)
+
+
+@pytest.fixture(scope="session")
+def sound_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
+    """The environment that reaches a sound server, see `serve_sound`."""
+    with serve_sound(tmp_path_factory.mktemp("sound")) as env:
+        yield env
+
+
+@pytest.fixture
+def mortal_sound_server(tmp_path: Path) -> Iterator[dict[str, str]]:
+    """One of its own, for a test that ends it."""
+    with serve_sound(tmp_path) as env:
+        yield env

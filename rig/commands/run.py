@@ -128,4 +128,5 @@ def describe_results(folder: Path, curves: CurveSet | None) -> None:
     if curves is not None:
         describe(curves)
     say(f"The report: {folder / 'report.html'}")
-    say(f"The curve:  {folder / 'curve.json'}, and as CSV and pictures beside it")
+    if curves is not None and curves.curves:
+        say(f"The curve:  {folder / 'curve.json'}, and as CSV and pictures beside it")
