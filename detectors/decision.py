@@ -51,6 +51,9 @@ class Judge:
         sample_rate_hz: Of the sound; None where there is no microphone.
         settings: The detector's numbers.
         counts_per_mm: Of the encoder; None where there is none.
+        room_before: Clicks of the room heard earlier on this bench, with the motor at rest or
+            running in step, and the seconds listened to for them: a room that was quiet for
+            minutes makes two clicks mean more.
     """
 
     def __init__(
@@ -61,8 +64,10 @@ class Judge:
         sample_rate_hz: int | None,
         settings: DetectorSettings | None = None,
         counts_per_mm: float | None = None,
+        room_before: tuple[float, float] = (0.0, 0.0),
     ) -> None:
         self.motion = motion
+        self._room_before = room_before
         self.geometry = geometry
         self.settings = settings if settings is not None else DetectorSettings()
         self._listener = (
@@ -138,8 +143,8 @@ class Judge:
         room_clicks, room_s = self.room(so_far=until is not None)
         return weigh_train(
             [c for c in clicks if c.time_s <= last_s],
-            room_clicks=room_clicks,
-            room_s=room_s,
+            room_clicks=room_clicks + self._room_before[0],
+            room_s=room_s + self._room_before[1],
             cycle_s=1.0 / self.geometry.electrical_rate_hz(self.motion.speed_mm_s),
             settings=self.settings,
         )

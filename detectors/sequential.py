@@ -63,7 +63,7 @@ def mark_llr(heard: HeardClick, before: Sequence[HeardClick], settings: Detector
 def weigh_train(
     clicks: Sequence[HeardClick],
     *,
-    room_clicks: int,
+    room_clicks: float,
     room_s: float,
     cycle_s: float,
     settings: DetectorSettings,
