@@ -21,6 +21,29 @@ if TYPE_CHECKING:
     from rig.printer import Printer
 
 SIM_SCHEME = "sim://"
+#: The room's habits are remembered for so many seconds of listening.
+ROOM_MEMORY_S = 240.0
+
+
+@dataclass(slots=True)
+class RoomMemory:
+    """How often the room clicks by itself, from what was heard while the motor rested or ran well.
+
+    Attributes:
+        clicks: Clicks heard; fractions, because old ones fade.
+        heard_s: Seconds listened to for them.
+    """
+
+    clicks: float = 0.0
+    heard_s: float = 0.0
+
+    def add(self, clicks: float, heard_s: float) -> None:
+        """Take what one more trial told; the room of long ago counts for less."""
+        self.clicks += clicks
+        self.heard_s += heard_s
+        if self.heard_s > ROOM_MEMORY_S:
+            fade = ROOM_MEMORY_S / self.heard_s
+            self.clicks, self.heard_s = self.clicks * fade, ROOM_MEMORY_S
 
 
 @dataclass(slots=True)
@@ -38,6 +61,7 @@ class Station:
         guard: The one exit, once the run has entered it; its `check` is called in every loop.
         sound_lag_s: How much later than its blocks say the sound is made, in s; None until the
             first trial has shown it (a virtual bench is exact).
+        room: Clicks of the room heard so far in this session.
         tick: Called with every look at the bench, for a view.
     """
 
@@ -51,6 +75,7 @@ class Station:
     guard: Guard | None = None
     tick: Callable[[], None] | None = None
     sound_lag_s: float | None = None
+    room: RoomMemory = field(default_factory=RoomMemory)
     _sounding: bool = field(default=False, repr=False)
 
     @property

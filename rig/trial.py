@@ -251,9 +251,11 @@ def run_trial(
             # The sound is late by something else than was reckoned with: what was judged were the
             # wrong seconds. The same trial is judged again, and the next ones start from here.
             hearing.lag_s += late_s
-            judgement = hearing.judge_again(_judge(station, judge.motion, ended_s), late_s)
+            judge = _judge(station, replace(judge.motion, end_s=ended_s))
+            judgement = hearing.judge_again(judge, late_s)
         if late_s is not None:
             station.sound_lag_s = hearing.lag_s
+        _remember_room(station, judge, judgement)
         audio = ""
         if recorder is not None and recorder.start_s is not None:
             audio = f"{recorder.path.parent.name}/{recorder.finish().name}"
@@ -361,20 +363,33 @@ def _attend(
     return judge
 
 
-def _judge(station: Station, motion: CommandedMotion, ended_s: float | None = None) -> Judge:
+def _judge(station: Station, motion: CommandedMotion) -> Judge:
     """A judge for one move with the witnesses that the bench has."""
     from detectors.decision import Judge
 
     bench = station.bench
     return Judge(
-        motion if ended_s is None else replace(motion, end_s=ended_s),
+        motion,
         bench.geometry(),
         sample_rate_hz=station.sound.sample_rate_hz if station.sound else None,
         settings=station.detector,
         counts_per_mm=bench.encoder.counts_per_mm
         if bench.encoder is not None and station.counts is not None
         else None,
+        room_before=(station.room.clicks, station.room.heard_s),
     )
+
+
+def _remember_room(station: Station, judge: Judge, judgement: Judgement) -> None:
+    """Clicks at rest are the room's, and so are the few in a move that was clean."""
+    if judge.listener is None:
+        return
+    clicks, heard_s = judge.room()
+    station.room.add(clicks, heard_s)
+    if judgement.verdict is Verdict.CLEAN:
+        listener = judge.listener
+        seconds = max(0.0, judge.motion.end_s - listener.steady_from_s)
+        station.room.add(len(listener.move.clicks), seconds)
 
 
 def _hush(station: Station) -> None:

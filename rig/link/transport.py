@@ -248,7 +248,7 @@ class SerialPort:
 
 
 def know_virtual_ports() -> None:
-    """Make the virtual bench known to pyserial: ``sim://`` is a port like any other from then on."""
+    """Make ``sim://`` known to pyserial: a virtual bench is a port like any other from then on."""
     import serial
 
     if _HANDLERS not in serial.protocol_handler_packages:
