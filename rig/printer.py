@@ -267,14 +267,18 @@ class Printer:
             CommandRefusedError: Not acknowledged, or the report still shows a target.
         """
         self._drop_move()
-        self.target_set_s = self.clock.now()
+        begun_s = self.target_set_s = self.clock.now()
         acknowledged = [
             self.link.insist(text) is not None for text in self.dialect.lines("heaters_off")
         ]
         reply = self.link.insist(self.dialect.line("temperature"), want_temperature=True)
         report = reply.temperature if reply is not None else None
+        newest = self.last_temperature
         if report is not None and report.target_c is not None:
             off = report.target_c <= 0.0
+        elif newest is not None and newest.time_s > begun_s and newest.target_c is not None:
+            # However confused the acknowledgements are, a report of no target is the proof.
+            off = newest.target_c <= 0.0
         else:
             off = acknowledged[0] and reply is not None
         if not off:

@@ -342,8 +342,9 @@ class ThresholdSearch:
         if below < s.start_mm_s:
             return above
         # The side that has been asked less often; above first: a skip is found quickly.
+        same = _SAME * s.resolution
         asked = [
-            sum(math.isclose(a.speed_mm_s, side, rel_tol=1e-3) for a in self.answers)
+            sum(abs(math.log(a.speed_mm_s / side)) < same for a in self.answers)
             for side in (above, below)
         ]
         return above if asked[0] <= asked[1] else below

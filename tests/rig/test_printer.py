@@ -317,3 +317,29 @@ def test_a_port_opened_again_is_told_to_go_cold_before_anything_else(
     printer.reopened(firmware.port)
     assert firmware.target_c == 0.0
     assert firmware.port.texts[sent].endswith("S0")
+
+
+def test_a_report_of_no_target_is_proof_whatever_the_acknowledgements_say(
+    printer: Printer, firmware: FakeFirmware
+) -> None:
+    if firmware.family == "B":
+        pytest.skip("it answers a question for the temperature in one way only")
+    printer.connect()
+    printer.set_target(200.0)
+    firmware.overrides = lambda text: (
+        [firmware.report() + b"\n", b'echo:Unknown command: "M105"\n', b"ok\n"]
+        if text == "M105"
+        else None
+    )
+    printer.heaters_off()
+    assert firmware.target_c == 0.0
+    assert printer.target_c == 0.0
+
+
+def test_a_target_that_stays_is_not_taken_for_off(printer: Printer, firmware: FakeFirmware) -> None:
+    printer.connect()
+    printer.set_target(200.0)
+    off = printer.dialect.lines("heaters_off")[0]
+    firmware.overrides = lambda text: [b"ok\n"] if text == off else None
+    with pytest.raises(CommandRefusedError, match="did not confirm"):
+        printer.heaters_off()
