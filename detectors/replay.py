@@ -117,6 +117,20 @@ def _judge_group(takes: Sequence[Take], settings: DetectorSettings | None) -> li
     return [judge_take(take, settings) for take in takes]
 
 
+def replay_takes(
+    takes: Sequence[Take],
+    settings: DetectorSettings | None = None,
+    *,
+    jobs: int = -1,
+    progress: Callable[[int, int], None] | None = None,
+) -> dict[str, Any]:
+    """The ``replay --json`` document for takes that are at hand; see `replay`."""
+    total = len(takes)
+    tell = (lambda done: progress(done, total)) if progress is not None else None
+    judged = judge_takes(takes, settings, jobs=jobs, progress=tell)
+    return {"takes": [take_document(t, j) for t, j in zip(takes, judged, strict=True)]}
+
+
 def replay(
     paths: Iterable[Path | str],
     settings: DetectorSettings | None = None,
@@ -140,7 +154,4 @@ def replay(
         TakeError: A list, bench file or path cannot be used.
     """
     takes = collect_takes(paths, speed_mm_s=speed_mm_s, geometry=geometry).takes
-    total = len(takes)
-    tell = (lambda done: progress(done, total)) if progress is not None else None
-    judged = judge_takes(takes, settings, jobs=jobs, progress=tell)
-    return {"takes": [take_document(t, j) for t, j in zip(takes, judged, strict=True)]}
+    return replay_takes(takes, settings, jobs=jobs, progress=progress)

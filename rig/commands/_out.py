@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 import click
@@ -41,3 +42,17 @@ def confirm_caution(text: str, *, yes: bool, question: str) -> None:
     if not sys.stdin.isatty():
         raise UsageError("nobody is at the terminal to agree to the cautions; scripts give --yes")
     click.confirm(question, abort=True, err=True)
+
+
+@contextmanager
+def progress_bar(what: str, *, hidden: bool) -> Iterator[Callable[[int, int], None] | None]:
+    """A bar on standard error where that is a terminal, told with done and total; else None."""
+    if hidden or not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import sys
 from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.commands._out import document, note, say
+from rig.commands._out import document, note, progress_bar, say
 from rig.errors import UsageError
+from rig.past_takes import is_run_folder, takes_of_run
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from detectors.takes import Take
 
 
 @click.command("replay")
@@ -35,13 +35,15 @@ def command(
     jobs: int,
     as_json: bool,
 ) -> None:
-    """Judge recorded TAKES: take sets, folders of them, past runs, or sound files.
+    """Judge recorded TAKES: take sets, folders of them, run folders, or sound files.
 
     A take set is a folder with bench.toml, sound files and takes.csv (docs/detector.md). A sound
-    file by itself needs --speed and --bench.
+    file by itself needs --speed and --bench. Of a run folder every trial with sound is judged
+    again, and what the run said then stands beside it ("was").
     """
-    from detectors.replay import replay
+    from detectors.replay import replay_takes
     from detectors.settings import load_detector
+    from detectors.takes import collect_takes
 
     if jobs == 0 or jobs < -1:
         raise UsageError(f"--jobs {jobs}: allowed is -1 (one a core) or 1 and more")
@@ -51,37 +53,23 @@ def command(
 
         geometry = load_bench(bench_file).geometry()
     settings = load_detector(detector) if detector is not None else None
-    with _progress(hidden=as_json) as tell:
-        result = replay(
-            takes, settings, speed_mm_s=speed, geometry=geometry, jobs=jobs, progress=tell
-        )
+    found: list[Take] = []
+    was: dict[int, str] = {}
+    for path in takes:
+        if is_run_folder(path):
+            for take, verdict in takes_of_run(path):
+                was[len(found)] = verdict.value
+                found.append(take)
+        else:
+            found += collect_takes([path], speed_mm_s=speed, geometry=geometry).takes
+    with progress_bar("listening", hidden=as_json) as tell:
+        result = replay_takes(found, settings, jobs=jobs, progress=tell)
+    for index, word in was.items():
+        result["takes"][index]["was"] = word
     if as_json:
         document(result)
         return
     _describe(result["takes"])
-
-
-class _progress:  # noqa: N801 - used as a function
-    """A progress bar on standard error where that is a terminal, else nothing."""
-
-    def __init__(self, *, hidden: bool) -> None:
-        self._hidden = hidden or not sys.stderr.isatty()
-        self._bar: Any = None
-
-    def __enter__(self) -> Callable[[int, int], None] | None:
-        if self._hidden:
-            return None
-        from rich.console import Console
-        from rich.progress import Progress
-
-        self._bar = Progress(console=Console(stderr=True), transient=True)
-        self._bar.start()
-        self._task = self._bar.add_task("listening", total=None)
-        return lambda done, total: self._bar.update(self._task, completed=done, total=total)
-
-    def __exit__(self, *_: object) -> None:
-        if self._bar is not None:
-            self._bar.stop()
 
 
 def _describe(takes: list[dict[str, Any]]) -> None:
@@ -92,6 +80,8 @@ def _describe(takes: list[dict[str, Any]]) -> None:
         first = take["first_skip_s"]
         when = f"first skip at {first:.2f} s, {take['clicks']} clicks" if first is not None else ""
         label = f"  [labelled {take['label']}]" if take.get("label") else ""
+        if "was" in take:
+            label = "" if take["was"] == take["verdict"] else f"  [was {take['was']}]"
         say(
             f"{name:<{width}}  {take['verdict']:<5}  p {take['p_skip']:.2f}  "
             f"{when or take['reason']}{label}"
@@ -101,3 +91,7 @@ def _describe(takes: list[dict[str, Any]]) -> None:
         f"{len(takes)} takes: "
         + ", ".join(f"{counts[word]} {word}" for word in ("clean", "skip", "slip", "void"))
     )
+    past = [take for take in takes if "was" in take]
+    if past:
+        same = sum(take["was"] == take["verdict"] for take in past)
+        note(f"{same} of {len(past)} as the run judged them")
