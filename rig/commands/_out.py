@@ -12,6 +12,9 @@ import click
 
 from rig.errors import UsageError
 
+#: Said before anything is done to a bench that does not exist.
+VIRTUAL = "A virtual bench: everything that follows is simulated, nothing is heated."
+
 
 def say(text: str = "") -> None:
     """A line for the person, on standard output."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.commands._out import note, say
+from rig.commands._out import VIRTUAL, note, say
 from rig.errors import UsageError
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def command(out: Path, seed: int, plain: bool) -> None:
     bench_file = out / "bench.toml"
     text = example("harbour").replace('"sim://harbour?seed=1"', f'"sim://harbour?seed={seed}"')
     bench_file.write_text(text, encoding="utf-8")
-    say("A virtual bench: everything that follows is simulated, nothing is heated.")
+    say(VIRTUAL)
     forget_worlds()
     run = out / "run"
     curves, result = measure(bench_file, run, plain=plain)

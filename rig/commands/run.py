@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.commands._out import confirm_caution, note, say
+from rig.commands._out import VIRTUAL, confirm_caution, note, say
 
 if TYPE_CHECKING:
     from rig.curves.curveset import CurveSet
@@ -51,6 +51,8 @@ def command(
                 yes=yes,
                 question="Is all of that so, and may the rig be left alone?",
             )
+    else:
+        note(VIRTUAL)
     folder = out or Path("stallcurve-run")
     measure(
         bench_file,

@@ -1,0 +1,179 @@
+"""Learning a bench's sound: the moves that `detectors.listen` judges the bench by.
+
+The motor runs at speeds known to be good with the plan's greatest current, then the plan's least
+current has to push faster and faster until it skips. Heats and moves: the caller has shown the
+cautions and entered the guard.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from detectors.evidence import CommandedMotion, Verdict
+from detectors.listen import Baseline, Recording, learn_bench
+from detectors.sources import FileSource
+from rig.errors import UnfitBenchError
+from rig.records import TrialOrder, TrialRecord
+from rig.trial import run_trial, settle_s, trial_length_mm
+
+if TYPE_CHECKING:
+    from rig.station import Station
+
+#: Speeds of the good runs, in start speeds of the plan.
+GOOD_SPEEDS = (1.0, 1.5, 1.0)
+#: Each provoking move is faster than the last by this factor ...
+FASTER = 1.6
+#: ... and after the first skip this much faster again: well above the threshold.
+WELL_ABOVE = 1.25
+#: Moves by which a skip has to come, and provoked skips that are listened to.
+MOST_PROVOKING, PROVOKED = 9, 3
+
+
+def learn(station: Station, *, tell: Callable[[str], None]) -> Baseline:
+    """Heat, make the moves, and say whether skips can be told on this bench.
+
+    Args:
+        station: Opened, connected and prepared, within its guard.
+        tell: Called with a line for the person after each move.
+
+    Raises:
+        UnfitBenchError: There is no microphone, or no sound came in.
+        StallcurveError: Link, interlock or limit: the lesson ends.
+    """
+    if station.sound is None:
+        raise UnfitBenchError(
+            'microphone.device = "none": there is nothing to learn; an encoder needs no lesson'
+        )
+    bench, plan = station.bench, station.bench.plan
+    temperature_c = plan.temperatures_c[0]
+    tell(f"heating to {temperature_c:g} C")
+    station.printer.set_target(temperature_c)
+    station.printer.wait_until_steady(tick=lambda _: station.look())
+    with tempfile.TemporaryDirectory(prefix="stallcurve-") as name:
+        folder = Path(name)
+        good = [
+            _recording(station, record, folder)
+            for record in _good_runs(station, temperature_c, folder, tell)
+        ]
+        provoked = [
+            _recording(station, record, folder)
+            for record in _provoked(station, temperature_c, folder, tell, first=len(good) + 1)
+        ]
+        return learn_bench(good, provoked, bench.geometry(), settings=station.detector)
+
+
+def _good_runs(
+    station: Station, temperature_c: float, folder: Path, tell: Callable[[str], None]
+) -> Iterator[TrialRecord]:
+    plan = station.bench.plan
+    for number, factor in enumerate(GOOD_SPEEDS, 1):
+        speed_mm_s = min(plan.start_speed_mm_s * factor, _top_mm_s(station))
+        order = _order(station, temperature_c, plan.currents_a[-1], speed_mm_s, number=number)
+        record = run_trial(station, order, audio_folder=folder)
+        tell(f"the motor, known good: {_words(record)}")
+        yield record
+
+
+def _provoked(
+    station: Station,
+    temperature_c: float,
+    folder: Path,
+    tell: Callable[[str], None],
+    *,
+    first: int,
+) -> Iterator[TrialRecord]:
+    """Moves of the least current, up to speeds at which it has to skip."""
+    plan = station.bench.plan
+    current_a, speed_mm_s, top_mm_s = plan.currents_a[0], plan.start_speed_mm_s, _top_mm_s(station)
+    last: TrialRecord | None = None
+    skipped, number = False, first
+    for number in range(first, first + MOST_PROVOKING):
+        order = _order(
+            station, temperature_c, current_a, speed_mm_s, number=number, fresh=last is not None
+        )
+        last = run_trial(station, order, audio_folder=folder)
+        tell(f"provoking a skip: {_words(last)}")
+        skipped = last.verdict is Verdict.SKIP
+        if skipped or speed_mm_s >= top_mm_s:
+            break
+        speed_mm_s = min(speed_mm_s * FASTER, top_mm_s)
+    if not skipped:
+        assert last is not None
+        yield last  # the fastest move: it stands for the skip that was not heard
+        return
+    speed_mm_s = min(speed_mm_s * WELL_ABOVE, top_mm_s)
+    for extra in range(1, PROVOKED + 1):
+        order = _order(station, temperature_c, current_a, speed_mm_s, number=number + extra)
+        record = run_trial(station, order, audio_folder=folder)
+        tell(f"a skip on purpose: {_words(record)}")
+        yield record
+
+
+def _top_mm_s(station: Station) -> float:
+    """The fastest that bench file and firmware allow, in mm/s."""
+    top = station.bench.limits.max_speed_mm_s
+    settings = station.printer.settings
+    if settings is not None and settings.max_feed_mm_s is not None:
+        top = min(top, 0.995 * settings.max_feed_mm_s)
+    return top
+
+
+def _order(
+    station: Station,
+    temperature_c: float,
+    current_a: float,
+    speed_mm_s: float,
+    *,
+    number: int,
+    fresh: bool = True,
+) -> TrialOrder:
+    bench, settings = station.bench, station.printer.settings
+    return TrialOrder(
+        temperature_c=temperature_c,
+        current_a=current_a,
+        speed_mm_s=speed_mm_s,
+        length_mm=trial_length_mm(
+            bench,
+            speed_mm_s=speed_mm_s,
+            acceleration_mm_s2=settings.acceleration_mm_s2 if settings is not None else None,
+        ),
+        settle_s=settle_s(
+            speed_mm_s=speed_mm_s,
+            filament_per_cycle_mm=bench.geometry().filament_per_cycle_mm,
+        ),
+        prime_mm=bench.plan.prime_mm if fresh else 0.0,
+        prime_speed_mm_s=bench.plan.start_speed_mm_s,
+        purpose="bracket",
+        number=number,
+    )
+
+
+def _words(record: TrialRecord) -> str:
+    order = record.order
+    return (
+        f"{order.current_a:g} A, {order.speed_mm_s:.3f} mm/s: {record.verdict} "
+        f"({record.explanation or record.reason})"
+    )
+
+
+def _recording(station: Station, record: TrialRecord, folder: Path) -> Recording:
+    """The sound of a move, read back, with the motion on its time."""
+    if not record.audio:
+        raise UnfitBenchError(f"no sound was recorded: {record.explanation or record.reason}")
+    start_s, end_s = record.motion_s
+    order = record.order
+    with FileSource(folder / Path(record.audio).name) as source:
+        return Recording(
+            blocks=list(source),
+            sample_rate_hz=source.sample_rate_hz,
+            motion=CommandedMotion(
+                speed_mm_s=order.speed_mm_s,
+                start_s=start_s,
+                end_s=end_s,
+                settle_s=order.settle_s,
+                current_a=station.bench.chain().applied_rms_a(order.current_a),
+            ),
+        )
