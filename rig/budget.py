@@ -63,13 +63,18 @@ class Budget:
     def lines(self) -> list[str]:
         """The budget for a person."""
         return [
-            f"{self.searches} thresholds in about {self.trials_likely} trials "
+            f"{count(self.searches, 'threshold')} in about {count(self.trials_likely, 'trial')} "
             f"(at most {self.trials_most})",
             f"about {_hours(self.seconds_likely)} (at most {_hours(self.seconds_most)})",
             f"about {self.filament_likely_mm / 1000:.1f} m of filament "
             f"(at most {self.filament_most_mm / 1000:.1f} m), {self.mass_g:.0f} g, "
             f"a loose pile of about {self.pile_litre:.1f} litre",
         ]
+
+
+def count(number: int, noun: str) -> str:
+    """"1 trial", "2 trials"."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def pile_litre(filament_mm: float, diameter_mm: float) -> float:

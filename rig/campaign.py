@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.budget import Budget, check_budget, filament_limit_mm, plan_budget
+from rig.budget import Budget, check_budget, count, filament_limit_mm, plan_budget
 from rig.campaign_loop import CampaignLoop
 from rig.errors import LimitReachedError, RunFolderError, StallcurveError
 from rig.guard import Envelope, Guard
@@ -116,7 +116,7 @@ def run_campaign(
         except BaseException as error:
             elapsed_s = station.clock.now() - begun_s if station is not None else 0.0
             _close_session(ledger, error, elapsed_s, undone)
-            view.end(f"stopped: {error}" if isinstance(error, StallcurveError) else "stopped")
+            view.end("stopped")  # why, says whoever catches the error
             raise
         finally:
             if station is not None:
@@ -136,7 +136,8 @@ def run_campaign(
             station=station,
         )
         view.end(
-            f"done: {len(result.thresholds)} thresholds from {result.trials} trials, "
+            f"done: {count(len(result.thresholds), 'threshold')} from "
+            f"{count(result.trials, 'trial')}, "
             f"{result.filament_mm / 1000:.2f} m of filament"
         )
         return result

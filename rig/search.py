@@ -40,6 +40,9 @@ _SAME = 0.12
 #: Questions keep this far from a speed that was set aside, in resolutions: so that the bracket
 #: round it is just as narrow as asked.
 _ASIDE = 0.48
+#: A bracket wider than asked by this factor still counts as narrow, and one that holds the
+#: threshold with this probability as likely.
+_ROOM, _LIKELY = 1.15, 0.6
 
 
 def entropy_bits(p: float) -> float:
@@ -365,9 +368,17 @@ class ThresholdSearch:
         return [_Bracket(c, k, up_to(k) - up_to(c)) for c in clean for k in skip if k > c]
 
     def _best(self) -> _Bracket | None:
-        """The narrowest bracket that holds the threshold with confidence, or the surest one."""
+        """The narrowest bracket that holds the threshold with confidence, or a likely one.
+
+        Where no bracket as narrow as asked is quite that sure, the likeliest of the narrow ones is
+        a better description than a wide one that is: its confidence goes with it.
+        """
         brackets = self._brackets()
         sure = [b for b in brackets if b.mass >= self.settings.confidence]
+        asked = _ROOM * math.log1p(self.settings.resolution)
+        narrow = [b for b in brackets if b.width <= asked and b.mass >= _LIKELY]
+        if narrow and not any(b.width <= asked for b in sure):
+            return max(narrow, key=lambda b: b.mass)
         if sure:
             return min(sure, key=lambda b: b.width)
         return max(brackets, key=lambda b: (round(b.mass, 6), -b.width), default=None)

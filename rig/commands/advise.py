@@ -43,6 +43,8 @@ def command(
     tries several currents with each. Without it the greatest that motor, driver and bench file
     allow is taken.
     """
+    if not 0.0 <= margin <= 1000.0:
+        raise UsageError(f"--margin {margin:g}: allowed is 0 to 1000 (per cent of force to spare)")
     from rig.bench import load_bench
     from rig.commands._curves import curves_of, has_currents_only
     from rig.curves.advise import advise_many
