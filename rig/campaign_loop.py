@@ -40,6 +40,8 @@ MOST_GIVEN_UP = 2
 _PAUSE_S = 2.0
 #: Trials that were void for want of evidence are made longer, up to this factor and time, in s.
 _LONGER, _LONGEST_S = 1.6, 45.0
+#: A clean trial with a skip at least this probable is repeated once, longer by this factor.
+_DOUBT, _DOUBT_LONGER = 0.2, 2.5
 _THIN = (Reason.UNSURE, Reason.TOO_SHORT)
 #: What a speed close by may mend.
 _UNCLEAR = (Reason.UNSURE, Reason.MOTOR_NOT_HEARD, Reason.TOO_NOISY, Reason.WITNESSES_DISAGREE)
@@ -47,6 +49,11 @@ _UNCLEAR = (Reason.UNSURE, Reason.MOTOR_NOT_HEARD, Reason.TOO_NOISY, Reason.WITN
 _STEADY_BAND_C, _STEADY_DWELL_S = 1.0, 20.0
 #: The firmware's own speed limit is kept clear of by this.
 _BELOW_MAX_FEED = 0.995
+
+
+def _doubtful(record: TrialRecord) -> bool:
+    """Whether a trial is called clean, and yet something was heard that may have been a skip."""
+    return record.verdict is Verdict.CLEAN and record.p_skip >= _DOUBT
 
 
 def _attempts(reason: Reason) -> int:
@@ -345,6 +352,10 @@ class CampaignLoop:
                 question, temperature_c, current_a, repeat, search, attempt=attempt, stretch=stretch
             )
             record = self._trial(order, row, search)
+            if _doubtful(record) and stretch == 1.0:
+                # One click may be the room's or the first of a train: a longer move tells.
+                stretch = _DOUBT_LONGER
+                continue
             if record.verdict is not Verdict.VOID or attempt >= _attempts(record.reason):
                 return record
             if record.reason in _THIN:
@@ -358,6 +369,9 @@ class CampaignLoop:
         for index, record in enumerate(records):
             if search.result is not None:
                 return
+            again = records[index + 1 : index + 2]
+            if _doubtful(record) and again and again[0].order.attempt == record.order.attempt + 1:
+                continue
             if record.verdict is not Verdict.VOID:
                 search.tell(record.order.speed_mm_s, record.verdict, record.p_skip)
             elif record.reason in _UNCLEAR and record.order.attempt >= _attempts(record.reason):

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 import soundfile
-from small_bench import At, firmware_state, small_bench, small_text
+from small_bench import At, firmware_state, small_bench
 
 from detectors.evidence import Verdict
 from rig.bench import Bench
