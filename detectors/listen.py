@@ -138,15 +138,16 @@ def learn_bench(
 
     Args:
         good: Moves at speeds and currents at which the motor does not skip.
-        provoked: Moves at a current so low that it must.
+        provoked: Moves at a current so low that it must; none where the good runs were not heard
+            as such, and then the bench is not blessed.
         geometry: Of the bench.
         settings: The detector's numbers.
     """
     settings = settings if settings is not None else DetectorSettings()
     well = [hear_recording(recording, geometry, settings) for recording in good]
     ill = [hear_recording(recording, geometry, settings) for recording in provoked]
-    if not well or not ill:
-        raise ValueError("a bench is learnt from at least one good run and one provoked skip")
+    if not well:
+        raise ValueError("a bench is learnt from at least one good run")
     trains = sorted(
         score
         for heard in ill
@@ -156,9 +157,9 @@ def learn_bench(
     others = [score for heard in well for score in (*heard.scores_db, *heard.room_scores_db)]
     floor = max([settings.click_score_db, *others])
     separation = trains[len(trains) // 2] - floor if trains else math.nan
-    advice = _advice(well, ill, separation)
     blessed = (
-        all(heard.judgement.verdict is Verdict.CLEAN for heard in well)
+        bool(ill)
+        and all(heard.judgement.verdict is Verdict.CLEAN for heard in well)
         and all(heard.judgement.verdict is Verdict.SKIP for heard in ill)
         and separation >= LEAST_SEPARATION_DB
     )
@@ -168,12 +169,14 @@ def learn_bench(
         motor_db=min(heard.level_db for heard in well),
         room_db=max(heard.rest_db for heard in well),
         growth_db=min(heard.growth_db for heard in well),
-        advice=tuple(advice),
+        advice=tuple(_advice(well, ill, separation, blessed=blessed)),
         settings=settings,
     )
 
 
-def _advice(well: Sequence[Heard], ill: Sequence[Heard], separation_db: float) -> list[str]:
+def _advice(
+    well: Sequence[Heard], ill: Sequence[Heard], separation_db: float, *, blessed: bool
+) -> list[str]:
     every = [*well, *ill]
     said: list[str] = []
     if any(heard.judgement.reason is Reason.SILENT for heard in every):
@@ -200,7 +203,7 @@ def _advice(well: Sequence[Heard], ill: Sequence[Heard], separation_db: float) -
                 "The step rate is not heard at a speed known to be good: fix the microphone to the "
                 "extruder's frame, or choose a faster start speed."
             )
-        elif reason is Reason.WRONG_STEP_RATE:
+        elif reason is Reason.WRONG_STEP_RATE and heard.growth_db >= FAIR_GROWTH_DB:
             said.append(
                 "The motor is heard at another rate than commanded: check motor.steps_per_turn, "
                 "drive.gear_ratio and drive.filament_per_turn_mm in the bench file."
@@ -226,8 +229,9 @@ def _advice(well: Sequence[Heard], ill: Sequence[Heard], separation_db: float) -
                 f"Skips stand out by {separation_db:.1f} dB only, {LEAST_SEPARATION_DB:g} are "
                 "needed: quieten the room or move the microphone nearer."
             )
-        elif not said:
-            said.append(f"Skips are told well here: they stand out by {separation_db:.0f} dB.")
+        elif blessed:
+            how = "all the same" if said else "well"
+            said.append(f"Skips are told {how} here: they stand out by {separation_db:.0f} dB.")
     return list(dict.fromkeys(said))
 
 

@@ -19,6 +19,7 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
+    PrivateAttr,
     ValidationError,
     field_validator,
     model_validator,
@@ -276,6 +277,12 @@ class Bench(_Table):
     encoder: Encoder | None = None
     limits: Limits
     plan: Plan
+    _folder: Path | None = PrivateAttr(None)
+
+    def beside(self, name: str) -> str:
+        """A file that the bench names: beside the bench file where there is one, else as given."""
+        place = self._folder / name if self._folder is not None else None
+        return str(place) if place is not None and place.is_file() else name
 
     def geometry(self) -> MotorGeometry:
         """What the detectors need to know of motor and drive."""
@@ -364,4 +371,6 @@ def load_bench(path: str | Path) -> Bench:
         raise BenchFileError(
             f"{path}: cannot be read ({reason}); `stallcurve init {path}` writes a new bench file"
         ) from error
-    return parse_bench(text, name=str(path))
+    bench = parse_bench(text, name=str(path))
+    bench._folder = path.parent
+    return bench

@@ -7,6 +7,7 @@ cautions and entered the guard.
 
 from __future__ import annotations
 
+import math
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -15,11 +16,13 @@ from typing import TYPE_CHECKING
 from detectors.evidence import CommandedMotion, Verdict
 from detectors.listen import Baseline, Recording, learn_bench
 from detectors.sources import FileSource
-from rig.errors import UnfitBenchError
+from rig.budget import filament_limit_mm
+from rig.errors import UnfitBenchError, UsageError
 from rig.records import TrialOrder, TrialRecord
 from rig.trial import run_trial, settle_s, trial_length_mm
 
 if TYPE_CHECKING:
+    from rig.bench import Bench
     from rig.station import Station
 
 #: Speeds of the good runs, in start speeds of the plan.
@@ -40,13 +43,9 @@ def learn(station: Station, *, tell: Callable[[str], None]) -> Baseline:
         tell: Called with a line for the person after each move.
 
     Raises:
-        UnfitBenchError: There is no microphone, or no sound came in.
+        UnfitBenchError: No sound came in; see also `check_lesson`.
         StallcurveError: Link, interlock or limit: the lesson ends.
     """
-    if station.sound is None:
-        raise UnfitBenchError(
-            'microphone.device = "none": there is nothing to learn; an encoder needs no lesson'
-        )
     bench, plan = station.bench, station.bench.plan
     temperature_c = plan.temperatures_c[0]
     tell(f"heating to {temperature_c:g} C")
@@ -54,15 +53,47 @@ def learn(station: Station, *, tell: Callable[[str], None]) -> Baseline:
     station.printer.wait_until_steady(tick=lambda _: station.look())
     with tempfile.TemporaryDirectory(prefix="stallcurve-") as name:
         folder = Path(name)
-        good = [
-            _recording(station, record, folder)
-            for record in _good_runs(station, temperature_c, folder, tell)
-        ]
-        provoked = [
-            _recording(station, record, folder)
-            for record in _provoked(station, temperature_c, folder, tell, first=len(good) + 1)
-        ]
+        runs = list(_good_runs(station, temperature_c, folder, tell))
+        good = [_recording(station, record, folder) for record in runs]
+        provoked: list[Recording] = []
+        if any(record.verdict is Verdict.CLEAN for record in runs):
+            provoked = [
+                _recording(station, record, folder)
+                for record in _provoked(station, temperature_c, folder, tell, first=len(good) + 1)
+            ]
+        else:
+            # Who does not hear the motor run well will not hear it skip: spare the filament.
+            tell("no good run was heard as one: no skip is provoked")
         return learn_bench(good, provoked, bench.geometry(), settings=station.detector)
+
+
+def check_lesson(bench: Bench) -> None:
+    """Whether there is something to learn, within the filament and the pile that are allowed.
+
+    Raises:
+        UnfitBenchError: There is no microphone.
+        UsageError: The limits allow less filament than the lesson may need.
+    """
+    if bench.microphone.device == "none":
+        raise UnfitBenchError(
+            'microphone.device = "none": there is nothing to learn; an encoder needs no lesson'
+        )
+    plan, limits = bench.plan, bench.limits
+    speeds_mm_s = [plan.start_speed_mm_s * factor for factor in GOOD_SPEEDS]
+    speeds_mm_s += [plan.start_speed_mm_s * FASTER**step for step in range(MOST_PROVOKING)]
+    # The skips that are listened to come where the provoking ends, at the fastest at worst.
+    speeds_mm_s = [min(v, limits.max_speed_mm_s) for v in (*speeds_mm_s, *[math.inf] * PROVOKED)]
+    needed_m = 1e-3 * sum(
+        plan.prime_mm + trial_length_mm(bench, speed_mm_s=v, acceleration_mm_s2=None)
+        for v in speeds_mm_s
+    )
+    allowed_m = 1e-3 * filament_limit_mm(bench)
+    if needed_m > allowed_m:
+        raise UsageError(
+            f"the lesson may need {needed_m:.2f} m of filament, and {allowed_m:.2f} m are allowed "
+            "(the least of limits.max_filament_m, filament.available_m and limits.pile_litre): "
+            "raise it, or lower plan.trial_length_mm or limits.max_speed_mm_s"
+        )
 
 
 def _good_runs(

@@ -140,9 +140,9 @@ def open_station(bench: Bench, *, clock: Clock | None = None, sound: bool = True
     from rig.printer import Printer
 
     check_witnesses(bench)
-    dialect = load_dialect(bench.link.dialect)
+    dialect = load_dialect(bench.beside(bench.link.dialect))
     name = bench.microphone.detector
-    detector = load_detector(name) if name else DetectorSettings()
+    detector = load_detector(bench.beside(name)) if name else DetectorSettings()
     world: Any = None
     if bench.link.port.startswith(SIM_SCHEME):
         from rig.simulation import prepare_world

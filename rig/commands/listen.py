@@ -34,8 +34,10 @@ def command(bench_file: Path, out: Path | None, force: bool, yes: bool, as_json:
     """
     from detectors.listen import save_baseline
     from rig.bench import load_bench
+    from rig.lesson import check_lesson
 
     bench = load_bench(bench_file)
+    check_lesson(bench)
     target = out or bench_file.with_name(f"{bench_file.stem}-detector.toml")
     if target.exists() and not force:
         raise UsageError(f"{target}: is there already; --force overwrites it, --out names another")
@@ -58,7 +60,8 @@ def command(bench_file: Path, out: Path | None, force: bool, yes: bool, as_json:
         note("skips cannot be told on this bench: no detector file was written")
         return UnfitBenchError.exit_code
     if not as_json:
-        say(f'The detector: {target}; in the bench file: microphone.detector = "{target.name}"')
+        say(f"The detector: {target}; in the bench file, below [microphone]:")
+        say(f'detector = "{name_in_bench(target, bench_file)}"')
     return 0
 
 
@@ -83,6 +86,13 @@ def _learn(bench: Bench, *, quiet: bool) -> Baseline:
             return learn(station, tell=tell)
     finally:
         station.close()
+
+
+def name_in_bench(detector: Path, bench_file: Path) -> str:
+    """How a bench file names a detector file: by its name alone where it lies beside it."""
+    place = detector.resolve()
+    beside = place.parent == bench_file.resolve().parent
+    return place.name if beside else place.as_posix()
 
 
 def _describe(baseline: Baseline) -> None:
