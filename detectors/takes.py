@@ -28,7 +28,9 @@ COLUMNS = (
     "note",
 )
 REQUIRED = ("file", "speed_mm_s", "start_s", "end_s")
-SOUND_SUFFIXES = frozenset({".wav", ".flac", ".ogg", ".aif", ".aiff", ".w64", ".caf", ".opus"})
+SOUND_SUFFIXES = frozenset(
+    {".wav", ".flac", ".ogg", ".aif", ".aiff", ".w64", ".caf", ".opus", ".mp3"}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,36 +225,64 @@ def load_take_set(path: Path | str) -> TakeSet:
         raise TakeError(f"{path}: no such file or folder")
     lists = sorted(path.rglob("takes.csv"))
     if not lists:
-        raise TakeError(f"{path}: holds no takes.csv (columns {', '.join(COLUMNS)})")
+        raise TakeError(
+            f"{path}: holds no takes.csv (columns {', '.join(COLUMNS)}); sound files without one "
+            "need --speed and --bench"
+        )
     return TakeSet(tuple(take for found in lists for take in read_take_list(found)))
 
 
-def take_of_file(path: Path, *, speed_mm_s: float | None, geometry: MotorGeometry | None) -> Take:
+def take_of_file(
+    path: Path,
+    *,
+    speed_mm_s: float | None,
+    geometry: MotorGeometry | None,
+    lists: dict[Path, dict[Path, Take]] | None = None,
+) -> Take:
     """A single sound file as a take: from the list beside it, or from a speed and a geometry.
 
     Without a list the whole file but its first and last half second is taken as the move.
 
+    Args:
+        path: Of the sound file.
+        speed_mm_s: Commanded speed, for a file in no list.
+        geometry: For the same.
+        lists: Lists that were read already; filled with those that are read now.
+
     Raises:
         TakeError: The file is in no list, and speed or geometry is not given.
     """
+    lists = lists if lists is not None else {}
     beside = path.parent / "takes.csv"
-    if beside.exists():
-        for take in read_take_list(beside):
-            if take.path.resolve() == path.resolve():
-                return take
+    if beside not in lists:
+        listed = read_take_list(beside) if beside.exists() else []
+        lists[beside] = {take.path.resolve(): take for take in listed}
+    known = lists[beside].get(path.resolve())
+    if known is not None:
+        return known
     if speed_mm_s is None or geometry is None:
         raise TakeError(
-            f"{path}: is in no takes.csv beside it; give --speed and --bench, or list it"
+            f"{path}: is in no takes.csv beside it; give --speed and --bench, or list it there"
         )
     from detectors.sources import FileSource
 
-    with FileSource(path) as source:
-        length = source.duration_s
+    try:
+        with FileSource(path) as source:
+            length = source.duration_s
+    except TakeError:
+        length = 0.0  # whoever judges it finds it unreadable, and says so
     margin = min(0.5, length / 4)
     motion = CommandedMotion(
         speed_mm_s=speed_mm_s, start_s=margin, end_s=max(length - margin, margin + 1e-3)
     )
     return Take(path=path, file=str(path), motion=motion, geometry=geometry, bench="")
+
+
+def _bare_sounds(path: Path) -> list[Path]:
+    """The sound files in a folder that holds no list, in order of their names."""
+    if not path.is_dir() or any(path.rglob("takes.csv")):
+        return []
+    return sorted(p for p in path.rglob("*") if p.suffix.lower() in SOUND_SUFFIXES)
 
 
 def collect_takes(
@@ -263,14 +293,24 @@ def collect_takes(
 ) -> TakeSet:
     """The takes of any mix of take sets, folders of them, lists and sound files.
 
+    A folder without any list stands for the sound files in it, where speed and geometry are given.
+
     Raises:
         TakeError: One of them cannot be used.
     """
     takes: list[Take] = []
+    lists: dict[Path, dict[Path, Take]] = {}
     for given in paths:
         path = Path(given)
         if path.is_file() and path.suffix.lower() in SOUND_SUFFIXES:
-            takes.append(take_of_file(path, speed_mm_s=speed_mm_s, geometry=geometry))
+            sounds = [path]
+        else:
+            sounds = [] if speed_mm_s is None or geometry is None else _bare_sounds(path)
+        if sounds:
+            takes += [
+                take_of_file(sound, speed_mm_s=speed_mm_s, geometry=geometry, lists=lists)
+                for sound in sounds
+            ]
         else:
             takes += load_take_set(path).takes
     return TakeSet(tuple(takes))

@@ -9,9 +9,13 @@ from detectors.takes import Take
 from rig.errors import RunFolderError
 
 
-def is_run_folder(path: Path) -> bool:
-    """Whether a path is the folder of a run."""
-    return (path / "ledger.sqlite").is_file()
+def run_folders(path: Path) -> list[Path]:
+    """The run folders that a path stands for: itself, or those in it; none where it is no such."""
+    if (path / "ledger.sqlite").is_file():
+        return [path]
+    if not path.is_dir() or any(path.rglob("takes.csv")):
+        return []
+    return sorted(ledger.parent for ledger in path.rglob("ledger.sqlite"))
 
 
 def takes_of_run(folder: Path | str) -> list[tuple[Take, Verdict]]:
