@@ -205,7 +205,9 @@ def read_take_list(path: Path) -> list[Take]:
             rows = [(reader.line_num, row) for row in reader if any(row.values())]
     except OSError as problem:
         raise TakeError(f"{path}: cannot be read: {problem.strerror}") from problem
-    except (UnicodeDecodeError, csv.Error) as problem:
+    except UnicodeDecodeError as problem:
+        raise TakeError(f"{path}: is no list of takes (CSV): it is not UTF-8 text") from problem
+    except csv.Error as problem:
         raise TakeError(f"{path}: is no list of takes (CSV): {problem}") from problem
     folder = path.parent
     geometry = read_geometry(folder / "bench.toml")
@@ -219,6 +221,11 @@ def load_take_set(path: Path | str) -> TakeSet:
         TakeError: There is none, or one of its lists is wrong.
     """
     path = Path(path)
+    if path.is_file() and path.suffix.lower() != ".csv":
+        raise TakeError(
+            f"{path}: is neither a folder, a takes.csv nor a sound file "
+            f"({', '.join(sorted(SOUND_SUFFIXES))})"
+        )
     if path.is_file():
         return TakeSet(tuple(read_take_list(path)))
     if not path.is_dir():

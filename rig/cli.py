@@ -79,6 +79,15 @@ def main(arguments: Sequence[str] | None = None) -> None:
     sys.exit(run(arguments))
 
 
+def _one_line(error: click.UsageError) -> str:
+    """What was wrong, and where the right use is told; the whole help where nothing was asked."""
+    if type(error).__name__ == "NoArgsIsHelpError":  # a bare `stallcurve`
+        return error.format_message()
+    path = error.ctx.command_path if error.ctx is not None else "stallcurve"
+    text = error.format_message().rstrip(".")
+    return f"{text[:1].lower()}{text[1:]}; see {path} --help"
+
+
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit status instead of exiting."""
     try:
@@ -92,6 +101,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except click.Abort:
         click.echo("stopped before anything was done", err=True)
         return 3
+    except click.UsageError as error:
+        click.echo(_one_line(error), err=True)
+        return 2
     except click.ClickException as error:
         error.show()
         return 2
