@@ -159,6 +159,10 @@ class Scores:
             f"clean called void:  {self.void_clean}",
             f"skips called void:  {self.void_skip}",
             f"median time from the first skip to the verdict: {latency}",
+            *(
+                f"said to skip with p {b.said:.2f} on average: {b.came} skipped"
+                for b in self.reliability
+            ),
         ]
 
 

@@ -66,6 +66,7 @@ def command(
         raise UsageError(f"--jobs {jobs}: allowed is -1 (one a core) or 1 and more")
     if not out.resolve().parent.is_dir():
         raise UsageError(f"--out {out}: there is no folder {out.parent}")
+    _keep_others(out)
     start = load_detector(detector) if detector is not None else DetectorSettings()
     given = collect_takes(takes)
     others = collect_takes(held_out)
@@ -103,12 +104,27 @@ def command(
     _describe("for comparison, the detector it started from:", result.before)
     if "held_out" in scores:
         _describe(f"{len(others.takes)} takes held out, of other benches:", scores["held_out"])
+    if any(take.label == "slip" for take in (*given.takes, *others.takes)):
+        note("a slip makes no sound of its own: only an encoder tells it from a clean move")
     if result.benches < 2:
         note("all takes are of one bench: how it does on another one is not known")
     for wrong in shown.worst[:worst]:
         say(f"  wrong: {wrong.file}: {wrong.label}, called {wrong.verdict} ({wrong.reason})")
     say(f"The detector: {out}; name it in the bench file (microphone.detector)")
     say(f"The pictures: {drawn[0].parent}")
+
+
+def _keep_others(out: Path) -> None:
+    """An earlier detector file is written anew, any other file is left alone."""
+    from detectors.errors import DetectorFileError
+    from detectors.settings import load_detector
+
+    if not out.exists():
+        return
+    try:
+        load_detector(out)
+    except DetectorFileError as error:
+        raise UsageError(f"--out {out}: is there already, and is no detector file") from error
 
 
 def _describe(heading: str, scores: Scores) -> None:
