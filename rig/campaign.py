@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -88,8 +89,9 @@ def run_campaign(
     folder = Path(out_dir)
     check_witnesses(bench)
     budget = plan_budget(bench)
+    mine = not resume and not (folder / BENCH_FILE).exists()
     ledger = _open_ledger(bench, folder, resume=resume, bench_text=bench_text, budget=budget)
-    with ledger:
+    with _gone_unless_opened(folder, mine=mine, new=not resume) as opened, ledger:
         station: Station | None = None
         loop: CampaignLoop | None = None
         undone: list[str] = []
@@ -106,6 +108,7 @@ def run_campaign(
             if unattended:
                 _check_dearest(bench, budget, used_mm=ledger.filament_mm())
             station = opener(bench)
+            opened.append(station)
             begun_s = station.clock.now()
             loop = CampaignLoop(
                 station, ledger, view=view, budget=budget,
@@ -141,6 +144,22 @@ def run_campaign(
             f"{result.filament_mm / 1000:.2f} m of filament"
         )
         return result
+
+
+@contextmanager
+def _gone_unless_opened(folder: Path, *, mine: bool, new: bool) -> Iterator[list[Station]]:
+    """A new run whose bench could not even be opened leaves no folder in the way of the next."""
+    opened: list[Station] = []
+    try:
+        yield opened
+    except BaseException:
+        if new and not opened:
+            (folder / FILE_NAME).unlink(missing_ok=True)
+            if mine:
+                (folder / BENCH_FILE).unlink(missing_ok=True)
+            if not any(folder.iterdir()):
+                folder.rmdir()
+        raise
 
 
 def _run_guarded(
@@ -202,7 +221,12 @@ def _open_ledger(
     text = bench_text if bench_text is not None else bench_document(bench)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        (folder / BENCH_FILE).write_text(text, encoding="utf-8")
+        kept = folder / BENCH_FILE
+        if kept.exists() and kept.read_text(encoding="utf-8", errors="replace") != text:
+            raise RunFolderError(
+                f"{kept}: is another bench file, which a run would overwrite; name another --out"
+            )
+        kept.write_text(text, encoding="utf-8")
     except OSError as error:
         raise RunFolderError(f"{folder}: cannot be written: {error}") from error
     return Ledger.create(
