@@ -212,8 +212,11 @@ def _open_sound(bench: Bench, clock: Clock, world: Any) -> SoundSource | None:
     if world is not None:
         source: SoundSource = world.microphone(microphone.sample_rate_hz)
         return source
+    from detectors.microphone import choose_microphone, list_microphones
     from detectors.sources import MicrophoneSource
 
+    # A wrong name or a missing library comes out now, and not once the hot end is hot.
+    choose_microphone(list_microphones(), microphone.device, host=microphone.host)
     return MicrophoneSource(
         microphone.device,
         sample_rate_hz=microphone.sample_rate_hz,

@@ -83,14 +83,20 @@ def _findings(bench: Bench, *, heat: bool) -> Iterator[Finding]:
     from rig.station import open_station
 
     yield from checkup.check_plan(bench)
-    subject = "link"
+    subject, deaf = "link", False
     try:
-        station = open_station(bench)
-    except (StallcurveError, DetectorError) as error:
+        try:
+            station = open_station(bench)
+        except DetectorError as error:
+            if error.exit_code == UsageError.exit_code:
+                raise
+            yield checkup.bad("sound", str(error))
+            deaf = True  # the printer is gone through all the same
+            station = open_station(bench, sound=False)
+    except StallcurveError as error:
         if error.exit_code == UsageError.exit_code:
             raise
-        where = "sound" if isinstance(error, DetectorError) else subject
-        yield checkup.bad(where, str(error))
+        yield checkup.bad(subject, str(error))
         return
     envelope = Envelope(max_temperature_c=bench.hot_end.max_temperature_c, max_hours=0.5)
     try:
@@ -98,11 +104,12 @@ def _findings(bench: Bench, *, heat: bool) -> Iterator[Finding]:
             station.guard = guard
             guard.add_cleanup("sound", station.stop_sound)
             yield from checkup.check_printer(station)
-            subject = "sound"
-            yield from checkup.check_sound(station)
-            subject = "encoder"
-            yield from checkup.check_encoder(station)
-            if heat:
+            if not deaf:
+                subject = "sound"
+                yield from checkup.check_sound(station)
+                subject = "encoder"
+                yield from checkup.check_encoder(station)
+            if heat and not deaf:
                 subject = "motion"
                 yield from checkup.check_motion(station)
     except (StallcurveError, DetectorError) as error:
