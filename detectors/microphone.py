@@ -58,7 +58,10 @@ def _sounddevice() -> Any:
     except OSError as problem:
         raise SourceMissingError(INSTALL_HINT) from problem
     except ImportError as problem:
-        raise SourceMissingError("the Python package sounddevice is missing") from problem
+        raise SourceMissingError(
+            f"the Python package sounddevice is missing (pip install sounddevice), and maybe "
+            f"{INSTALL_HINT}"
+        ) from problem
     return sounddevice
 
 
