@@ -10,6 +10,7 @@ from typing import Any
 from detectors.decision import Judge
 from detectors.errors import TakeError
 from detectors.evidence import Judgement, MotorGeometry, Reason, Verdict
+from detectors.room import RoomMemory
 from detectors.settings import DetectorSettings
 from detectors.sources import FileSource
 from detectors.takes import Take, collect_takes
@@ -27,8 +28,16 @@ def unreadable(take: Take, why: str) -> Judgement:
     return Judgement(Verdict.VOID, Reason.UNREADABLE, 0.5, take.motion.start_s, explanation=why)
 
 
-def judge_take(take: Take, settings: DetectorSettings | None = None) -> Judgement:
-    """Judge one take. A file that cannot be read is void, never an exception."""
+def judge_take(
+    take: Take, settings: DetectorSettings | None = None, *, room: RoomMemory | None = None
+) -> Judgement:
+    """Judge one take. A file that cannot be read is void, never an exception.
+
+    Args:
+        take: What to judge.
+        settings: The detector's numbers.
+        room: What the room did before, in a session; learns what it did during this take.
+    """
     try:
         source = FileSource(take.path, block_s=BLOCK_S)
     except TakeError as problem:
@@ -40,6 +49,7 @@ def judge_take(take: Take, settings: DetectorSettings | None = None) -> Judgemen
                 take.geometry,
                 sample_rate_hz=source.sample_rate_hz,
                 settings=settings,
+                room_before=(room.clicks, room.heard_s) if room is not None else (0.0, 0.0),
             )
         except ValueError as problem:
             return unreadable(take, f"{take.path}: {problem}")
@@ -52,7 +62,10 @@ def judge_take(take: Take, settings: DetectorSettings | None = None) -> Judgemen
         except TakeError as problem:
             decided = judge.decided
             return decided if decided is not None else unreadable(take, str(problem))
-        return judge.finish()
+        judgement = judge.finish()
+        if room is not None:
+            room.remember(judge, judgement)
+        return judgement
 
 
 def _number(value: float | None) -> float | None:
@@ -92,18 +105,19 @@ def judge_takes(
             for instance) is used as it is.
         progress: Called with the number of takes done.
     """
+    done = 0
     if jobs == 1 or len(takes) < 4:
-        for number, take in enumerate(takes, 1):
-            yield judge_take(take, settings)
-            if progress is not None:
-                progress(number)
+        for group in _groups(takes, 1):
+            for judgement in _judge_each(group, settings):
+                done += 1
+                yield judgement
+                if progress is not None:
+                    progress(done)
         return
     from joblib import Parallel, delayed
 
     # A few takes at a time to a process: starting a task costs more than a short take.
-    size = max(1, min(16, len(takes) // 8))
-    groups = [takes[i : i + size] for i in range(0, len(takes), size)]
-    done = 0
+    groups = _groups(takes, max(1, min(16, len(takes) // 8)))
     work = Parallel(n_jobs=jobs, return_as="generator")
     for results in work(delayed(_judge_group)(group, settings) for group in groups):
         for judgement in results:
@@ -113,8 +127,30 @@ def judge_takes(
             progress(done)
 
 
+def _groups(takes: Sequence[Take], size: int) -> list[list[Take]]:
+    """Takes in order, ``size`` at a time; a session stays whole."""
+    groups: list[list[Take]] = []
+    for take in takes:
+        last = groups[-1] if groups else None
+        if (
+            last is not None
+            and last[-1].session == take.session
+            and (take.session or len(last) < size)
+        ):
+            last.append(take)
+        else:
+            groups.append([take])
+    return groups
+
+
+def _judge_each(takes: Sequence[Take], settings: DetectorSettings | None) -> Iterator[Judgement]:
+    room = RoomMemory() if takes[0].session else None
+    for take in takes:
+        yield judge_take(take, settings, room=room)
+
+
 def _judge_group(takes: Sequence[Take], settings: DetectorSettings | None) -> list[Judgement]:
-    return [judge_take(take, settings) for take in takes]
+    return list(_judge_each(takes, settings))
 
 
 def replay_takes(

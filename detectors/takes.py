@@ -46,6 +46,8 @@ class Take:
         label: What a person or the maker says it is; None where nobody has.
         first_skip_s: Time of the first skip, where known.
         note: Free text.
+        session: Takes of one session follow each other on one bench, and are judged in order with
+            what the room did before; empty for takes that stand alone.
     """
 
     path: Path
@@ -56,6 +58,7 @@ class Take:
     label: Verdict | None = None
     first_skip_s: float | None = None
     note: str = ""
+    session: str = ""
 
 
 @dataclass(frozen=True, slots=True)

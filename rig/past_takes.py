@@ -50,7 +50,15 @@ def takes_of_run(folder: Path | str) -> list[tuple[Take, Verdict]]:
             ramp_s=trial_ramp_s(trial.expected_s, trial.order.length_mm, trial.order.speed_mm_s),
             settle_s=trial.order.settle_s,
         )
-        found.append((Take(path, trial.audio, motion, geometry, str(folder)), trial.verdict))
+        take = Take(
+            path=path,
+            file=trial.audio,
+            motion=motion,
+            geometry=geometry,
+            bench=str(folder),
+            session=str(folder),
+        )
+        found.append((take, trial.verdict))
     if not found:
         raise RunFolderError(
             f"{folder}: none of its {len(trials)} trials has sound; run without --no-audio"

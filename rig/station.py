@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from detectors.room import RoomMemory
 from rig.clock import Clock, RealClock
 from rig.errors import UnfitBenchError
 
@@ -21,29 +22,6 @@ if TYPE_CHECKING:
     from rig.printer import Printer
 
 SIM_SCHEME = "sim://"
-#: The room's habits are remembered for so many seconds of listening.
-ROOM_MEMORY_S = 240.0
-
-
-@dataclass(slots=True)
-class RoomMemory:
-    """How often the room clicks by itself, from what was heard while the motor rested or ran well.
-
-    Attributes:
-        clicks: Clicks heard; fractions, because old ones fade.
-        heard_s: Seconds listened to for them.
-    """
-
-    clicks: float = 0.0
-    heard_s: float = 0.0
-
-    def add(self, clicks: float, heard_s: float) -> None:
-        """Take what one more trial told; the room of long ago counts for less."""
-        self.clicks += clicks
-        self.heard_s += heard_s
-        if self.heard_s > ROOM_MEMORY_S:
-            fade = ROOM_MEMORY_S / self.heard_s
-            self.clicks, self.heard_s = self.clicks * fade, ROOM_MEMORY_S
 
 
 @dataclass(slots=True)

@@ -255,7 +255,7 @@ def run_trial(
             judgement = hearing.judge_again(judge, late_s)
         if late_s is not None:
             station.sound_lag_s = hearing.lag_s
-        _remember_room(station, judge, judgement)
+        station.room.remember(judge, judgement)
         audio = ""
         if recorder is not None and recorder.start_s is not None:
             audio = f"{recorder.path.parent.name}/{recorder.finish().name}"
@@ -378,18 +378,6 @@ def _judge(station: Station, motion: CommandedMotion) -> Judge:
         else None,
         room_before=(station.room.clicks, station.room.heard_s),
     )
-
-
-def _remember_room(station: Station, judge: Judge, judgement: Judgement) -> None:
-    """Clicks at rest are the room's, and so are the few in a move that was clean."""
-    if judge.listener is None:
-        return
-    clicks, heard_s = judge.room()
-    station.room.add(clicks, heard_s)
-    if judgement.verdict is Verdict.CLEAN:
-        listener = judge.listener
-        seconds = max(0.0, judge.motion.end_s - listener.steady_from_s)
-        station.room.add(len(listener.move.clicks), seconds)
 
 
 def _hush(station: Station) -> None:
