@@ -49,6 +49,8 @@ def command(
 
     if seconds is not None and not seconds > 0:
         raise UsageError(f"--seconds {seconds:g}: allowed is above 0")
+    if rate is not None and not 8000 <= rate <= 192000:
+        raise UsageError(f"--rate {rate}: allowed is 8000 to 192000 Hz")
     bench = load_bench(bench_file)
     stop = threading.Event()
     previous = {
