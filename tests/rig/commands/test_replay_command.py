@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -196,3 +200,39 @@ def test_it_streams(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixtu
     monkeypatch.setattr(FileSource, "__iter__", watched)
     replayed(capsys, str(SET), "--jobs", "1")
     assert 0.0 < longest <= 4.0
+
+
+def on_a_terminal(*words: str) -> tuple[str, str]:
+    """Standard output, a pipe, and standard error, a terminal, of a command."""
+    master, slave = os.openpty()
+    try:
+        with subprocess.Popen(
+            [sys.executable, "-m", "rig", *words],
+            stdout=subprocess.PIPE,
+            stderr=slave,
+            env={**os.environ, "TERM": "xterm", "COLUMNS": "80"},
+        ) as process:
+            os.close(slave)
+            assert process.stdout is not None
+            spoken = b""
+            with contextlib.suppress(OSError):  # a terminal whose other side has gone
+                while part := os.read(master, 4096):
+                    spoken += part
+            out = process.stdout.read().decode()
+        assert process.returncode == 0
+    finally:
+        os.close(master)
+    return out, spoken.decode()
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pseudo-terminals on this system")
+def test_a_bar_on_a_terminal_only(capsys: pytest.CaptureFixture[str]) -> None:
+    out, err = on_a_terminal("replay", str(SET), "--jobs", "1")
+    assert len(out.splitlines()) == 6
+    assert "listening" in err
+    assert "100%" in err
+    out, err = on_a_terminal("replay", str(SET), "--jobs", "1", "--json")
+    assert len(json.loads(out)["takes"]) == 6
+    assert err == ""
+    assert run(["replay", str(SET), "--jobs", "1"]) == 0
+    assert "listening" not in capsys.readouterr().err
