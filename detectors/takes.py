@@ -235,10 +235,7 @@ def load_take_set(path: Path | str) -> TakeSet:
         raise TakeError(f"{path}: no such file or folder")
     lists = sorted(path.rglob("takes.csv"))
     if not lists:
-        raise TakeError(
-            f"{path}: holds no takes.csv (columns {', '.join(COLUMNS)}); sound files without one "
-            "need --speed and --bench"
-        )
+        raise TakeError(f"{path}: holds no takes.csv (columns {', '.join(COLUMNS)})")
     return TakeSet(tuple(take for found in lists for take in read_take_list(found)))
 
 

@@ -48,6 +48,18 @@ def confirm_caution(text: str, *, yes: bool, question: str) -> None:
 
 
 @contextmanager
+def stopped_short(outcome: str) -> Iterator[None]:
+    """Where there is no run to resume: say by what it was stopped, and the outcome."""
+    from rig.errors import InterruptedRunError
+
+    try:
+        yield
+    except InterruptedRunError as error:
+        by = str(error).partition(":")[0]
+        raise InterruptedRunError(f"{by}: the printer was made safe; {outcome}") from error
+
+
+@contextmanager
 def progress_bar(what: str, *, hidden: bool) -> Iterator[Callable[[int, int], None] | None]:
     """A bar on standard error where that is a terminal, told with done and total; else None."""
     if hidden or not sys.stderr.isatty():

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rig.commands._out import confirm_caution, document, note, say
+from rig.commands._out import confirm_caution, document, note, say, stopped_short
 from rig.errors import UnfitBenchError, UsageError
 
 if TYPE_CHECKING:
@@ -51,10 +51,11 @@ def command(
 
         confirm_caution(caution_text(), yes=yes, question="Heat the hot end now?")
     found: list[Finding] = []
-    for finding in _findings(bench, heat=heat):
-        found.append(finding)
-        if not as_json:
-            say(f"{_MARKS[finding.grade]}  {finding.subject:<12} {finding.text}")
+    with stopped_short("the check did not come to its end"):
+        for finding in _findings(bench, heat=heat):
+            found.append(finding)
+            if not as_json:
+                say(f"{_MARKS[finding.grade]}  {finding.subject:<12} {finding.text}")
     bad = [finding for finding in found if finding.grade == "bad"]
     if as_json:
         document(
@@ -78,7 +79,7 @@ def _findings(bench: Bench, *, heat: bool) -> Iterator[Finding]:
     """All steps in order; a step that cannot be made ends them, and is told as one that failed."""
     from detectors.errors import DetectorError
     from rig import checkup
-    from rig.errors import StallcurveError
+    from rig.errors import InterruptedRunError, StallcurveError
     from rig.guard import Envelope, Guard
     from rig.station import open_station
 
@@ -112,6 +113,8 @@ def _findings(bench: Bench, *, heat: bool) -> Iterator[Finding]:
             if heat and not deaf:
                 subject = "motion"
                 yield from checkup.check_motion(station)
+    except InterruptedRunError:
+        raise
     except (StallcurveError, DetectorError) as error:
         yield checkup.bad(subject, str(error))
     finally:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from rig.commands._out import VIRTUAL, confirm_caution, document, note, say
+from rig.commands._out import VIRTUAL, confirm_caution, document, note, say, stopped_short
 from rig.errors import UnfitBenchError, UsageError
 
 if TYPE_CHECKING:
@@ -49,7 +49,8 @@ def command(bench_file: Path, out: Path | None, force: bool, yes: bool, as_json:
         confirm_caution(caution_text(), yes=yes, question="Heat the hot end and provoke skips now?")
     else:
         note(VIRTUAL)
-    baseline = _learn(bench, quiet=as_json)
+    with stopped_short("nothing was learnt, and no detector file was written"):
+        baseline = _learn(bench, quiet=as_json)
     if baseline.blessed:
         save_baseline(target, baseline)
     if as_json:

@@ -92,6 +92,12 @@ def _found(
         for run in runs:
             yield from takes_of_run(run)
         if not runs:
+            bare = path.is_dir() and not any(path.rglob("takes.csv"))
+            if bare and (speed_mm_s is None or geometry is None):
+                raise UsageError(
+                    f"{path}: holds no takes.csv and no run; sound files in no list need --speed "
+                    "and --bench"
+                )
             for take in collect_takes([path], speed_mm_s=speed_mm_s, geometry=geometry):
                 yield take, None
 

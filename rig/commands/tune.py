@@ -67,6 +67,9 @@ def command(
     if not out.resolve().parent.is_dir():
         raise UsageError(f"--out {out}: there is no folder {out.parent}")
     _keep_others(out)
+    folder = pictures or out.resolve().parent / f"{out.stem}-pictures"
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"--pictures {folder}: is there already, and is no folder")
     start = load_detector(detector) if detector is not None else DetectorSettings()
     given = collect_takes(takes)
     others = collect_takes(held_out)
@@ -87,7 +90,7 @@ def command(
         shown,
         [*given.takes, *others.takes],
         result.settings,
-        folder=pictures or out.resolve().parent / f"{out.stem}-pictures",
+        folder=folder,
         most=worst,
     )
     if as_json:

@@ -39,13 +39,19 @@ def draw_reliability(bins: Sequence[Bin], *, title: str = "", width_in: float = 
                 zorder=2,
             )
             axes.plot(one.said, one.came.value, "o", color=_BLUE, markersize=5, zorder=3)
-            inside = one.came.upper < 0.93
+            # The number of takes stands at the free end of the bar, or beside one with neither.
+            if one.came.upper < 0.93:
+                place, offset, side = one.came.upper, (0, 3), "center"
+            elif one.came.lower > 0.07:
+                place, offset, side = one.came.lower, (0, -9), "center"
+            else:
+                place, offset, side = 0.5, (3, 0), "left"
             axes.annotate(
                 str(one.came.total),
-                (one.said, one.came.upper if inside else one.came.lower),
-                xytext=(0, 3 if inside else -9),
+                (one.said, place),
+                xytext=offset,
                 textcoords="offset points",
-                ha="center",
+                ha=side,
                 fontsize=7,
                 color=SOFT,
             )

@@ -102,7 +102,10 @@ def test_a_bench_on_which_nothing_can_be_told_is_refused(
 @pytest.mark.parametrize("stop", [KeyboardInterrupt(), RuntimeError("a fault of our own")])
 @pytest.mark.parametrize("at", ["heating", "known good", "provoking"])
 def test_whatever_ends_it_the_bench_is_made_safe(
-    at: str, stop: BaseException, monkeypatch: pytest.MonkeyPatch
+    at: str,
+    stop: BaseException,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     def say(text: str = "") -> None:
         if at in text:
@@ -113,6 +116,7 @@ def test_whatever_ends_it_the_bench_is_made_safe(
     before = firmware_state(bench)
     if isinstance(stop, KeyboardInterrupt):
         assert run(["listen", "bench.toml"]) == 3
+        assert "nothing was learnt" in capsys.readouterr().err
     else:
         with pytest.raises(RuntimeError, match="a fault of our own"):
             run(["listen", "bench.toml"])

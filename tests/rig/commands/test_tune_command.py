@@ -74,6 +74,15 @@ def test_too_few_labels(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert not list(here.iterdir())
 
 
+def test_nothing_is_written_where_the_pictures_cannot_be(
+    here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path("d-pictures").write_text("mine")
+    assert run(["tune", *FEW, "--out", "d.toml"]) == 2
+    assert "d-pictures" in capsys.readouterr().err
+    assert [path.name for path in here.iterdir()] == ["d-pictures"]
+
+
 def test_it_overwrites_detector_files_only(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     shutil.copy(TUNING / "bench-8001" / "bench.toml", "bench.toml")
     before = Path("bench.toml").read_text()
