@@ -105,6 +105,7 @@ class Scores:
         latency_s: Median time from the first skip to the verdict; None where no skip was called.
         reliability: Bins of p_skip over clean and skip takes.
         worst: Takes that went wrong, worst first.
+        stated: Of each clean and skip take, p_skip as stated and whether it did skip.
     """
 
     confusion: Mapping[tuple[str, str], int]
@@ -115,6 +116,7 @@ class Scores:
     latency_s: float | None
     reliability: tuple[Bin, ...] = ()
     worst: tuple[WrongTake, ...] = field(default=())
+    stated: tuple[tuple[float, bool], ...] = ()
 
     def to_document(self) -> dict[str, Any]:
         """For ``--json``: finite numbers or None."""
@@ -191,7 +193,7 @@ def score_takes(takes: Sequence[Take], judgements: Sequence[Judgement]) -> Score
         for t, j in skips
         if j.verdict is Verdict.SKIP and t.first_skip_s is not None
     )
-    both = skips + cleans
+    stated = tuple((j.p_skip, t.label is Verdict.SKIP) for t, j in skips + cleans)
     worst = []
     for take, judgement in pairs:
         if take.label is judgement.verdict:
@@ -222,8 +224,7 @@ def score_takes(takes: Sequence[Take], judgements: Sequence[Judgement]) -> Score
         void_clean=share(cleans, Verdict.VOID),
         void_skip=share(skips, Verdict.VOID),
         latency_s=told[len(told) // 2] if told else None,
-        reliability=reliability(
-            [j.p_skip for _, j in both], [t.label is Verdict.SKIP for t, _ in both]
-        ),
+        reliability=reliability([p for p, _ in stated], [so for _, so in stated]),
         worst=tuple(worst),
+        stated=stated,
     )

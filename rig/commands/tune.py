@@ -173,7 +173,11 @@ def _draw(
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise UsageError(f"{folder}: pictures cannot be kept there: {error.strerror}") from error
-    figure = draw_reliability(scores.reliability, title="How honest the probabilities are")
+    figure = draw_reliability(
+        [p for p, _ in scores.stated],
+        [skipped for _, skipped in scores.stated],
+        title="How honest the probabilities are",
+    )
     drawn = save_picture(figure, folder / "reliability")
     by_path = {str(take.path): take for take in takes}
     for number, wrong in enumerate(scores.worst[:most], 1):
