@@ -106,8 +106,10 @@ def judge_takes(
         progress: Called with the number of takes done.
     """
     done = 0
-    if jobs == 1 or len(takes) < 4:
-        for group in _groups(takes, 1):
+    # A few takes at a time to a process: starting a task costs more than a short take.
+    groups = _groups(takes, 1 if jobs == 1 else max(1, min(16, len(takes) // 8)))
+    if jobs == 1 or len(takes) < 4 or len(groups) == 1:  # nothing to spread
+        for group in groups:
             for judgement in _judge_each(group, settings):
                 done += 1
                 yield judgement
@@ -116,8 +118,6 @@ def judge_takes(
         return
     from joblib import Parallel, delayed
 
-    # A few takes at a time to a process: starting a task costs more than a short take.
-    groups = _groups(takes, max(1, min(16, len(takes) // 8)))
     work = Parallel(n_jobs=jobs, return_as="generator")
     for results in work(delayed(_judge_group)(group, settings) for group in groups):
         for judgement in results:

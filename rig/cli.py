@@ -98,8 +98,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
         )
     except click.exceptions.Exit as done:
         return done.exit_code
-    except click.Abort:
-        click.echo("stopped before anything was done", err=True)
+    except click.Abort as stop:
+        # click turns Ctrl-C into this; by itself it is a person who did not agree.
+        ctrl_c = isinstance(stop.__cause__, KeyboardInterrupt)
+        click.echo("stopped by you" if ctrl_c else "stopped before anything was done", err=True)
         return 3
     except click.UsageError as error:
         click.echo(_one_line(error), err=True)
