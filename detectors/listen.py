@@ -22,6 +22,7 @@ from detectors.evidence import (
     SoundBlock,
     Verdict,
 )
+from detectors.room import RoomMemory
 from detectors.settings import DetectorSettings, detector_text, read_detector_table
 
 #: Least separation at which a bench is blessed, in dB.
@@ -101,15 +102,32 @@ def _decibel(power: float) -> float:
 
 
 def hear_recording(
-    recording: Recording, geometry: MotorGeometry, settings: DetectorSettings
+    recording: Recording,
+    geometry: MotorGeometry,
+    settings: DetectorSettings,
+    *,
+    room: RoomMemory | None = None,
 ) -> Heard:
-    """Judge a recording and keep the figures that advice rests on."""
+    """Judge a recording and keep the figures that advice rests on.
+
+    Args:
+        recording: What to judge.
+        geometry: Of the bench.
+        settings: The detector's numbers.
+        room: What the room did before; learns what it did during this recording.
+    """
+    room = room if room is not None else RoomMemory()
     judge = Judge(
-        recording.motion, geometry, sample_rate_hz=recording.sample_rate_hz, settings=settings
+        recording.motion,
+        geometry,
+        sample_rate_hz=recording.sample_rate_hz,
+        settings=settings,
+        room_before=(room.clicks, room.heard_s),
     )
     for block in recording.blocks:
         judge.hear(block)
     judgement = judge.finish()
+    room.remember(judge, judgement)
     listener = judge.listener
     assert listener is not None
     move, finder = listener.move, listener.move.finder
@@ -144,8 +162,9 @@ def learn_bench(
         settings: The detector's numbers.
     """
     settings = settings if settings is not None else DetectorSettings()
-    well = [hear_recording(recording, geometry, settings) for recording in good]
-    ill = [hear_recording(recording, geometry, settings) for recording in provoked]
+    room = RoomMemory()
+    well = [hear_recording(recording, geometry, settings, room=room) for recording in good]
+    ill = [hear_recording(recording, geometry, settings, room=room) for recording in provoked]
     if not well:
         raise ValueError("a bench is learnt from at least one good run")
     trains = sorted(
