@@ -222,6 +222,11 @@ def _advice(
                 "The step rate is not heard at a speed known to be good: fix the microphone to the "
                 "extruder's frame, or choose a faster start speed."
             )
+            if heard.growth_db >= FAIR_GROWTH_DB:
+                said.append(
+                    "Something is heard to move, though: check that motor.steps_per_turn, "
+                    "drive.gear_ratio and drive.filament_per_turn_mm are those of this bench."
+                )
         elif reason is Reason.WRONG_STEP_RATE and heard.growth_db >= FAIR_GROWTH_DB:
             said.append(
                 "The motor is heard at another rate than commanded: check motor.steps_per_turn, "

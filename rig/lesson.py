@@ -10,11 +10,12 @@ from __future__ import annotations
 import math
 import tempfile
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from detectors.evidence import CommandedMotion, Verdict
-from detectors.listen import Baseline, Recording, learn_bench
+from detectors.evidence import CommandedMotion, Reason, Verdict
+from detectors.listen import FAIR_GROWTH_DB, Baseline, Recording, learn_bench
 from detectors.sources import FileSource
 from rig.budget import filament_limit_mm
 from rig.errors import UnfitBenchError, UsageError
@@ -31,6 +32,10 @@ GOOD_SPEEDS = (1.0, 1.5, 1.0)
 FASTER = 1.6
 #: ... and after the first skip this much faster again: well above the threshold.
 WELL_ABOVE = 1.25
+#: So many times a faster speed is tried where the good ones are not heard.
+MOST_FASTER = 4
+#: Verdicts that a faster speed may turn: few steps a second are single sounds, many are a tone.
+_TOO_SLOW = (Reason.MOTOR_NOT_HEARD, Reason.WRONG_STEP_RATE)
 #: Moves by which a skip has to come, and provoked skips that are listened to.
 MOST_PROVOKING, PROVOKED = 9, 3
 
@@ -55,16 +60,26 @@ def learn(station: Station, *, tell: Callable[[str], None]) -> Baseline:
         folder = Path(name)
         runs = list(_good_runs(station, temperature_c, folder, tell))
         good = [_recording(station, record, folder) for record in runs]
-        provoked: list[Recording] = []
         if any(record.verdict is Verdict.CLEAN for record in runs):
             provoked = [
                 _recording(station, record, folder)
                 for record in _provoked(station, temperature_c, folder, tell, first=len(good) + 1)
             ]
-        else:
-            # Who does not hear the motor run well will not hear it skip: spare the filament.
-            tell("no good run was heard as one: no skip is provoked")
-        return learn_bench(good, provoked, bench.geometry(), settings=station.detector)
+            return learn_bench(good, provoked, bench.geometry(), settings=station.detector)
+        # Who does not hear the motor run well will not hear it skip: spare the filament.
+        tell("no good run was heard as one: no skip is provoked")
+        baseline = learn_bench(good, [], bench.geometry(), settings=station.detector)
+        heard_mm_s = None
+        loud = baseline.growth_db >= FAIR_GROWTH_DB
+        if loud and all(record.reason in _TOO_SLOW for record in runs):
+            heard_mm_s = _heard_from(station, temperature_c, tell, first=len(good) + 1)
+    if heard_mm_s is None:
+        return baseline
+    sentence = (
+        f"At {heard_mm_s:g} mm/s the motor is heard: set plan.start_speed_mm_s to that, and listen "
+        "again."
+    )
+    return replace(baseline, advice=(sentence,))
 
 
 def check_lesson(bench: Bench) -> None:
@@ -106,6 +121,23 @@ def _good_runs(
         record = run_trial(station, order, audio_folder=folder)
         tell(f"the motor, known good: {_words(record)}")
         yield record
+
+
+def _heard_from(
+    station: Station, temperature_c: float, tell: Callable[[str], None], *, first: int
+) -> float | None:
+    """A faster speed at which the motor is heard to run well, in mm/s, or None."""
+    plan, speed_mm_s = station.bench.plan, station.bench.plan.start_speed_mm_s * max(GOOD_SPEEDS)
+    for number in range(first, first + MOST_FASTER):
+        speed_mm_s = round(min(speed_mm_s * FASTER, _top_mm_s(station)), 1)
+        order = _order(station, temperature_c, plan.currents_a[-1], speed_mm_s, number=number)
+        record = run_trial(station, order)
+        tell(f"faster, whether it is heard: {_words(record)}")
+        if record.verdict is Verdict.CLEAN:
+            return speed_mm_s
+        if record.reason not in _TOO_SLOW:
+            return None
+    return None
 
 
 def _provoked(

@@ -68,6 +68,7 @@ def command(bench_file: Path, out: Path | None, force: bool, yes: bool, as_json:
 
 def _learn(bench: Bench, *, quiet: bool) -> Baseline:
     """The lesson, within the guard."""
+    from rig.checkup import Grade, check_settings
     from rig.guard import Envelope, Guard
     from rig.lesson import learn
     from rig.station import open_station
@@ -82,7 +83,9 @@ def _learn(bench: Bench, *, quiet: bool) -> Baseline:
             station.printer.link.on_wait = guard.check
             tell("connecting")
             station.printer.connect()
-            station.printer.read_settings()
+            for finding in check_settings(station.printer.read_settings(), bench):
+                if finding.grade is Grade.BAD:
+                    raise UnfitBenchError(finding.text)
             station.printer.prepare()
             return learn(station, tell=tell)
     finally:

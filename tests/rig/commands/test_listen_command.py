@@ -99,6 +99,28 @@ def test_a_bench_on_which_nothing_can_be_told_is_refused(
     assert firmware_state(bench) == before
 
 
+def test_where_the_plan_starts_too_slowly_a_faster_speed_is_found(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    write_bench(Path("bench.toml"), start_speed_mm_s="0.1", trial_length_mm="2.0")
+    assert run(["listen", "bench.toml", "--json"]) == 4
+    [advice] = json.loads(capsys.readouterr().out)["advice"]
+    speed = float(advice.partition("plan.start_speed_mm_s")[0].split()[1])
+    assert "the motor is heard" in advice
+    assert 0.15 < speed < 1.0
+
+
+def test_the_bench_of_another_extruder_is_refused_cold(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    bench = write_bench(Path("bench.toml"), scenario="bench-23")
+    assert run(["listen", "bench.toml"]) == 4
+    spoken = capsys.readouterr()
+    assert "steps/mm in the firmware" in spoken.err
+    assert "heating" not in spoken.out
+    assert firmware_state(bench)[0] == 0.0
+
+
 @pytest.mark.parametrize("stop", [KeyboardInterrupt(), RuntimeError("a fault of our own")])
 @pytest.mark.parametrize("at", ["heating", "known good", "provoking"])
 def test_whatever_ends_it_the_bench_is_made_safe(
