@@ -222,7 +222,8 @@ def _advice(
                 "The step rate is not heard at a speed known to be good: fix the microphone to the "
                 "extruder's frame, or choose a faster start speed."
             )
-            if heard.growth_db >= FAIR_GROWTH_DB:
+            in_step = any(other.judgement.verdict is Verdict.CLEAN for other in well)
+            if heard.growth_db >= FAIR_GROWTH_DB and not in_step:
                 said.append(
                     "Something is heard to move, though: check that motor.steps_per_turn, "
                     "drive.gear_ratio and drive.filament_per_turn_mm are those of this bench."

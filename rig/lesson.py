@@ -32,10 +32,14 @@ GOOD_SPEEDS = (1.0, 1.5, 1.0)
 FASTER = 1.6
 #: ... and after the first skip this much faster again: well above the threshold.
 WELL_ABOVE = 1.25
+#: The number of a repeated move is that of the first and this; numbers name sound files.
+AGAIN = 100
 #: So many times a faster speed is tried where the good ones are not heard.
 MOST_FASTER = 4
 #: Verdicts that a faster speed may turn: few steps a second are single sounds, many are a tone.
 _TOO_SLOW = (Reason.MOTOR_NOT_HEARD, Reason.WRONG_STEP_RATE)
+#: Verdicts that the same move would get again.
+_HOPELESS = (Reason.SILENT, Reason.CLIPPED)
 #: Moves by which a skip has to come, and provoked skips that are listened to.
 MOST_PROVOKING, PROVOKED = 9, 3
 
@@ -96,8 +100,11 @@ def check_lesson(bench: Bench) -> None:
     plan, limits = bench.plan, bench.limits
     speeds_mm_s = [plan.start_speed_mm_s * factor for factor in GOOD_SPEEDS]
     speeds_mm_s += [plan.start_speed_mm_s * FASTER**step for step in range(MOST_PROVOKING)]
-    # The skips that are listened to come where the provoking ends, at the fastest at worst.
-    speeds_mm_s = [min(v, limits.max_speed_mm_s) for v in (*speeds_mm_s, *[math.inf] * PROVOKED)]
+    # The skips that are listened to come where the provoking ends, at the fastest at worst; good
+    # moves and skips may each be made twice.
+    speeds_mm_s += [plan.start_speed_mm_s * factor for factor in GOOD_SPEEDS]
+    speeds_mm_s += [math.inf] * (2 * PROVOKED)
+    speeds_mm_s = [min(v, limits.max_speed_mm_s) for v in speeds_mm_s]
     needed_m = 1e-3 * sum(
         plan.prime_mm + trial_length_mm(bench, speed_mm_s=v, acceleration_mm_s2=None)
         for v in speeds_mm_s
@@ -118,9 +125,20 @@ def _good_runs(
     for number, factor in enumerate(GOOD_SPEEDS, 1):
         speed_mm_s = min(plan.start_speed_mm_s * factor, _top_mm_s(station))
         order = _order(station, temperature_c, plan.currents_a[-1], speed_mm_s, number=number)
-        record = run_trial(station, order, audio_folder=folder)
-        tell(f"the motor, known good: {_words(record)}")
-        yield record
+        yield _made(station, order, folder, tell, "the motor, known good")
+
+
+def _made(
+    station: Station, order: TrialOrder, folder: Path, tell: Callable[[str], None], what: str
+) -> TrialRecord:
+    """One move; one that is void is made once more, as a run does."""
+    record = run_trial(station, order, audio_folder=folder)
+    tell(f"{what}: {_words(record)}")
+    if record.verdict is Verdict.VOID and record.reason not in _HOPELESS:
+        again = replace(order, number=order.number + AGAIN)
+        record = run_trial(station, again, audio_folder=folder)
+        tell(f"{what}, once more: {_words(record)}")
+    return record
 
 
 def _heard_from(
@@ -170,9 +188,7 @@ def _provoked(
     speed_mm_s = min(speed_mm_s * WELL_ABOVE, top_mm_s)
     for extra in range(1, PROVOKED + 1):
         order = _order(station, temperature_c, current_a, speed_mm_s, number=number + extra)
-        record = run_trial(station, order, audio_folder=folder)
-        tell(f"a skip on purpose: {_words(record)}")
-        yield record
+        yield _made(station, order, folder, tell, "a skip on purpose")
 
 
 def _top_mm_s(station: Station) -> float:

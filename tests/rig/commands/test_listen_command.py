@@ -10,11 +10,14 @@ from pathlib import Path
 import pytest
 from virtual_benches import TAKES, firmware_state, write_bench
 
+from detectors.evidence import Reason, Verdict
 from detectors.listen import read_baseline
+from rig import lesson
 from rig.cli import run
 from rig.commands import listen
 from rig.simulation import forget_worlds
 from rig.simulation.scenarios_house import SCENARIOS
+from rig.trial import run_trial
 
 
 @pytest.fixture(autouse=True)
@@ -100,14 +103,24 @@ def test_a_bench_on_which_nothing_can_be_told_is_refused(
 
 
 def test_where_the_plan_starts_too_slowly_a_faster_speed_is_found(
-    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    write_bench(Path("bench.toml"), start_speed_mm_s="0.1", trial_length_mm="2.0")
+    speeds: list[float] = []
+
+    def deaf_when_slow(station, order, **options):
+        """A real move, but none slower than 2 mm/s is heard."""
+        speeds.append(order.speed_mm_s)
+        record = run_trial(station, order, **options)
+        if order.speed_mm_s >= 2.0:
+            return record
+        return replace(record, verdict=Verdict.VOID, reason=Reason.MOTOR_NOT_HEARD)
+
+    monkeypatch.setattr(lesson, "run_trial", deaf_when_slow)
+    write_bench(Path("bench.toml"))
     assert run(["listen", "bench.toml", "--json"]) == 4
+    assert speeds == [1.0, 1.0, 1.5, 1.5, 1.0, 1.0, 2.4]  # each void move twice
     [advice] = json.loads(capsys.readouterr().out)["advice"]
-    speed = float(advice.partition("plan.start_speed_mm_s")[0].split()[1])
-    assert "the motor is heard" in advice
-    assert 0.15 < speed < 1.0
+    assert advice.startswith("At 2.4 mm/s the motor is heard: set plan.start_speed_mm_s")
 
 
 def test_the_bench_of_another_extruder_is_refused_cold(
