@@ -40,6 +40,7 @@ class Station:
         sound_lag_s: How much later than its blocks say the sound is made, in s; None until the
             first trial has shown it (a virtual bench is exact).
         room: Clicks of the room heard so far in this session.
+        warmed: Whether the judge has run once, so that a move need not wait for its modules.
         tick: Called with every look at the bench, for a view.
     """
 
@@ -54,6 +55,7 @@ class Station:
     tick: Callable[[], None] | None = None
     sound_lag_s: float | None = None
     room: RoomMemory = field(default_factory=RoomMemory)
+    warmed: bool = False
     _sounding: bool = field(default=False, repr=False)
 
     @property

@@ -235,6 +235,7 @@ def run_trial(
         hearing = _Hearing(station, recorder, lag_s=lag_s or 0.0)
         _hush(station)
         hearing.hear_until(station.clock.now() + PRE_ROLL_S)
+        _warm_up(station, order, hearing)
         readings: list[TemperatureReading] = []
         move = printer.start_move(length_mm=order.length_mm, speed_mm_s=order.speed_mm_s)
         judge = _attend(station, order, move, hearing, readings)
@@ -378,6 +379,19 @@ def _judge(station: Station, motion: CommandedMotion) -> Judge:
         else None,
         room_before=(station.room.clicks, station.room.heard_s),
     )
+
+
+def _warm_up(station: Station, order: TrialOrder, hearing: _Hearing) -> None:
+    """Let a judge work once before the first move: loading it then would starve the planner."""
+    if station.warmed:
+        return
+    station.warmed = True
+    blocks = list(hearing.early)
+    start_s = blocks[len(blocks) // 2].start_s if blocks else station.clock.now()
+    judge = _judge(station, CommandedMotion(order.speed_mm_s, start_s, hearing.heard_to_s))
+    for block in blocks:
+        judge.hear(block)
+    judge.finish()
 
 
 def _hush(station: Station) -> None:
