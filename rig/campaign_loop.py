@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from detectors.evidence import Reason, Verdict
 from rig.budget import Budget, filament_limit_mm, heating_time_s, prime_speed_mm_s
+from rig.checkup import steps_per_mm
 from rig.errors import (
     FirmwareResetError,
     LimitReachedError,
@@ -47,6 +48,8 @@ _THIN = (Reason.UNSURE, Reason.TOO_SHORT)
 _UNCLEAR = (Reason.UNSURE, Reason.MOTOR_NOT_HEARD, Reason.TOO_NOISY, Reason.WITNESSES_DISAGREE)
 #: The hot end is steady when it stayed within this, in K, for so long, in s.
 _STEADY_BAND_C, _STEADY_DWELL_S = 1.0, 20.0
+#: Steps per mm of firmware and bench file may differ by this much without a word.
+_STEPS_APART = 0.01
 #: The firmware's own speed limit is kept clear of by this.
 _BELOW_MAX_FEED = 0.995
 
@@ -132,6 +135,16 @@ class CampaignLoop:
                     f"limits.max_speed_mm_s is {self._max_speed_mm_s:g}: searched up to the first"
                 )
                 self._max_speed_mm_s = allowed
+        if settings.steps_per_mm is not None:
+            wanted = steps_per_mm(self.bench)
+            apart = settings.steps_per_mm / wanted - 1.0
+            if abs(apart) > _STEPS_APART:
+                self._remark(
+                    f"the firmware has {settings.steps_per_mm:.6g} steps/mm, the bench file makes "
+                    f"{wanted:.6g} ({100 * apart:+.1f} %): either the motor does not run at the "
+                    "speeds that are asked for, or motor, microsteps, gear ratio or filament per "
+                    "turn are wrong, and with them the force"
+                )
         self._acceleration_mm_s2 = settings.acceleration_mm_s2
         self._put_in_order()
 

@@ -113,6 +113,12 @@ def check_printer(station: Station) -> Iterator[Finding]:
     yield from _check_currents(station)
 
 
+def steps_per_mm(bench: Bench) -> float:
+    """Microsteps to a millimetre of filament by the bench file."""
+    geometry = bench.geometry()
+    return geometry.steps_per_turn * bench.driver.microsteps / geometry.filament_per_motor_turn_mm
+
+
 def check_settings(settings: PrinterSettings, bench: Bench) -> Iterator[Finding]:
     """What the firmware says of its extruder against what the bench file wants."""
     top = bench.limits.max_speed_mm_s
@@ -132,10 +138,7 @@ def check_settings(settings: PrinterSettings, bench: Bench) -> Iterator[Finding]
     else:
         yield good("settings", f"extruder speed limit {limit:g} mm/s, the plan needs {top:g}")
     if settings.steps_per_mm is not None:
-        geometry = bench.geometry()
-        per_mm = (
-            geometry.steps_per_turn * bench.driver.microsteps / geometry.filament_per_motor_turn_mm
-        )
+        per_mm = steps_per_mm(bench)
         apart = settings.steps_per_mm / per_mm - 1.0
         text = (
             f"{settings.steps_per_mm:.6g} steps/mm in the firmware, {per_mm:.6g} by the bench file"

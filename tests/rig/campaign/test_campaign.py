@@ -15,6 +15,7 @@ from small_bench import At, firmware_state, small_bench
 from detectors.evidence import Verdict
 from rig.bench import Bench
 from rig.campaign import CampaignResult, run_campaign
+from rig.checkup import steps_per_mm
 from rig.errors import BenchFileError, RunFolderError, StoppedSafelyError
 from rig.ledger import Ledger
 from rig.simulation.registry import forget_worlds, prepare_world
@@ -227,3 +228,16 @@ def test_past_the_melt_limit_the_currents_stop_rising(
     assert marked, result.thresholds
     assert max(tried) == max(marked) < 0.9
     assert any("melt limit" in remark for remark in result.remarks)
+
+
+def test_steps_that_do_not_fit_the_bench_file_are_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = small_bench(currents="[0.5]")
+    monkeypatch.setattr("rig.campaign_loop.steps_per_mm", lambda b: steps_per_mm(b) / 1.04)
+    stop = At(lambda: os.kill(os.getpid(), signal.SIGINT), ended=1)
+    with pytest.raises(StoppedSafelyError):
+        go(bench, tmp_path / "run", stop)
+    with Ledger.open(tmp_path / "run", read_only=True) as ledger:
+        told = [event.text for event in ledger.events("remark")]
+    assert any("steps/mm" in text and "+4.0 %" in text for text in told), told
