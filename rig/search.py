@@ -210,7 +210,7 @@ class ThresholdSearch:
         moved = [a for a in self.answers if a.verdict is not Verdict.SLIP]
         if not any(a.verdict is Verdict.SKIP for a in moved) and s.hint_mm_s is None:
             clean = max((a.speed_mm_s for a in moved), default=None)
-            speed = s.start_mm_s if clean is None else clean * s.growth
+            speed = self._beside(s.start_mm_s if clean is None else clean * s.growth)
             return self._question(speed, "bracket" if speed < s.max_mm_s else "limit")
         speed = self._beside(math.exp(self._quantile(0.5)))
         if not any(a.verdict is Verdict.SKIP for a in moved):
