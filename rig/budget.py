@@ -73,7 +73,7 @@ class Budget:
 
 
 def count(number: int, noun: str) -> str:
-    """"1 trial", "2 trials"."""
+    """ "1 trial", "2 trials"."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 

@@ -1,9 +1,9 @@
 """The search against information theory.
 
-Any search by yes/no answers, of which a part p is wrong, needs at least log2(N) / (1 - H(p)) of them
-to find one of N places (Shannon 1948: the capacity of a binary symmetric channel); asking at the
-median of what is known, and reweighting by 2(1-p) and 2p, comes near it (Horstein, IEEE Trans. Inf.
-Theory 1963, 9, 136; Waeber, Frazier and Henderson, SIAM J. Control Optim. 2013, 51, 2261).
+Any search by yes/no answers, of which a part p is wrong, needs at least log2(N) / (1 - H(p)) of
+them to find one of N places (Shannon 1948: the capacity of a binary symmetric channel); asking at
+the median of what is known, and reweighting by 2(1-p) and 2p, comes near it (Horstein, IEEE Trans.
+Inf. Theory 1963, 9, 136; Waeber, Frazier and Henderson, SIAM J. Control Optim. 2013, 51, 2261).
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def test_fewest_trials_with_an_error_allowed() -> None:
 
 
 def test_one_answer_reweights_by_horsteins_factors() -> None:
-    """A knife's edge threshold and a flat prior: 2(1-p) on one side of the median, 2p on the other."""
+    """A knife's edge threshold: 2(1-p) on one side of the median and 2p on the other."""
     p = 0.1
     search = ThresholdSearch(
         SearchSettings(start_mm_s=1.0, max_mm_s=16.0, resolution=0.05, error_rate=p, slope=0.0)
@@ -62,7 +62,7 @@ def test_one_answer_reweights_by_horsteins_factors() -> None:
 def test_trials_against_the_bound(p: float) -> None:
     """Bisection to 2 % between 1 and 20 mm/s, 150 searches: 1.5 times the bound at the mean.
 
-    N is the number of brackets of that width; the larger sample is in tests/benchmarks/bench_search.
+    N is the number of brackets of that width; tests/benchmarks/bench_search.py takes more of them.
     """
     rng = np.random.default_rng(11)
     places = math.log(20.0) / math.log(1.04)  # within 2 % either way

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -87,7 +88,7 @@ def test_what_is_left_shrinks_and_covers_what_comes(threshold: float) -> None:
         skips = question.speed_mm_s > threshold
         search.tell(question.speed_mm_s, Verdict.SKIP if skips else Verdict.CLEAN)
         left.append(search.at_most_left)
-    assert all(b < a for a, b in zip(left, left[1:], strict=False))
+    assert all(b < a for a, b in itertools.pairwise(left))
 
 
 def test_one_wrong_answer_is_outvoted() -> None:
