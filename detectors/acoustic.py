@@ -33,6 +33,8 @@ START_GUARD_S = 0.12
 END_GUARD_S = 0.06
 AFTER_GUARD_S = 0.25
 BEFORE_GUARD_S = 0.05
+#: Clicks this near to either end of the steady part say nothing about the tone, in s.
+EDGE_BEFORE_S, EDGE_AFTER_S = 0.08, 0.09
 #: A recording may begin with a click of its own, in s.
 SWITCH_ON_S = 0.1
 #: Steps of a block's time against the count of samples that mean nothing, in s.
@@ -41,6 +43,8 @@ CLOCK_SLACK_S = 0.05
 LONGEST_GAP_S = 5.0
 #: Sound that is kept to look back at a click, in s.
 HISTORY_S = 1.0
+#: Frames that stand in for those of a dropout, again and again (85 ms).
+FILL_FRAMES = 32
 #: Samples are worked on in stretches of at most this many slots, so that memory stays flat.
 MOST_SLOTS = 96
 
@@ -54,11 +58,13 @@ class HeardClick:
         click: What was measured of it.
         kept: Whether the motor's lines went on through it, see `MotorTone.kept_across`; None
             where that cannot be told.
+        steady: The same over as long a time before the click.
     """
 
     time_s: float
     click: Click
     kept: float | None = None
+    steady: float | None = None
 
 
 @dataclass(slots=True)
@@ -106,7 +112,7 @@ class Listener:
         self._samples_in = 0
         self._next_frame = 0
         self._carry: FloatArray = np.zeros(0, np.float32)
-        self._last_row: FloatArray = np.full((1, self.grid.bands), -100.0, np.float32)
+        self._last_rows: FloatArray = np.full((FILL_FRAMES, self.grid.bands), -100.0, np.float32)
         self._history: FloatArray = np.zeros(0, np.float32)
         self._dead_before = np.zeros(1, np.bool_)
         self.before = Stretch(-math.inf)
@@ -258,10 +264,16 @@ class Listener:
         self, heard: HeardClick, samples: FloatArray, first: int, known: int
     ) -> HeardClick:
         """The click with the test whether the motor's lines went on through it."""
+        # Where the motor still speeds up or begins to slow down, its tone breaks by itself.
+        if not (
+            self.steady_from_s + EDGE_BEFORE_S <= heard.time_s <= self.steady_to_s - EDGE_AFTER_S
+        ):
+            return heard
         hop = self.grid.hop
         sound = np.concatenate([self._history, samples[: (known - first + 1) * hop]])
         at = len(self._history) + (heard.click.frame + 1 - first) * hop
-        return replace(heard, kept=self.tone.kept_across(sound, at))
+        told = self.tone.kept_across(sound, at)
+        return heard if told is None else replace(heard, kept=told[0], steady=told[1])
 
     def _follow(self, samples: FloatArray, first: int, last: int) -> None:
         """Hand the hops from frame ``first`` to ``last`` to the tone."""
@@ -281,13 +293,15 @@ class Listener:
             )
 
     def _filled(self, levels: FloatArray, masked: BoolArray) -> FloatArray:
-        """Levels with those of masked frames replaced by the last live ones."""
-        if masked.any():
-            index = np.where(masked, -1, np.arange(len(levels)))
-            index = np.maximum.accumulate(index)
-            levels = np.where((index >= 0)[:, None], levels[index], self._last_row)
-        self._last_row = levels[-1:].copy()
-        return levels
+        """Levels with those of masked frames replaced by the ones that were live before them.
+
+        Not by a single one: what never changes would pass for a motor that never does.
+        """
+        rows = np.concatenate([self._last_rows, levels])
+        for place in np.flatnonzero(masked) + len(self._last_rows):
+            rows[place] = rows[place - len(self._last_rows)]
+        self._last_rows = rows[len(rows) - len(self._last_rows) :].copy()
+        return rows[len(rows) - len(levels) :]
 
     def _count(self, stretch: Stretch, part: slice, facts: HopFacts, lost: BoolArray) -> None:
         stretch.hops += part.stop - part.start

@@ -28,14 +28,20 @@ STRIDE = 4
 LOOK_AHEAD = 32
 #: Of these, the ones in which a click must fall (64 ms).
 FALL_FRAMES = 24
+#: Frames after a click between which its decay is measured (16 to 32 ms).
+DECAY_FRAMES = (6, 13)
 #: Frames on either side within which only the greatest score counts.
 ASIDE = 6
 #: Clicks nearer than this many frames are one (60 ms): a fall of several cycles, or its echo.
 MERGE = 22
+#: ... unless the later one is stronger by this factor.
+MERGE_STRONGER = 1.5
 #: Frames before a click that its rise is measured against.
 BEFORE = 12
-#: Longest stretch over which the motor's peaks are taken, in s.
-LONGEST_STEP_S = 0.17
+#: The motor's peaks are taken over a whole electrical cycle, so that a loud step among four is in
+#: all of them, but over no more than this, in s; over a single step up to the second figure.
+STEPS_IN_CYCLE = 4
+LONGEST_CYCLE_S, LONGEST_STEP_S = 0.12, 0.17
 #: Excess beyond this many dB in one band counts no more.
 EXCESS_CAP_DB = 25.0
 #: Quantiles of the peaks, in parts of a hundred: the base, and the one that gives its spread.
@@ -63,10 +69,12 @@ class Click:
         coverage: Fraction of the bands that stand out.
         rise_db: Rise over the frames before, mean over the bands, in dB.
         fall_db: Fall in the frames after, mean over the bands, in dB.
+        decay_db: Fall within 16 to 32 ms, mean over the bands, in dB.
         own_db: Excess over the bands in which the motor is louder than the room, mean, in dB; the
             score where there are none.
         shape_db: Excess per band, shape (bands,).
         level_db: Level per band, shape (bands,).
+        usable: Bands with enough sound in them to be looked at, shape (bands,).
     """
 
     frame: int
@@ -75,9 +83,11 @@ class Click:
     coverage: float
     rise_db: float
     fall_db: float
+    decay_db: float
     own_db: float
     shape_db: FloatArray
     level_db: FloatArray
+    usable: NDArray[np.bool_]
 
 
 def likeness(one: FloatArray, other: FloatArray) -> float:
@@ -115,7 +125,8 @@ class ClickFinder:
         self.begin = begin
         self.limits = limits
         self.rest_db = rest_db  # base of the rest before the move, where it is known
-        self.pool = max(3, math.ceil(min(step_s, LONGEST_STEP_S) * frame_rate_hz) + 1)
+        pool_s = min(max(step_s, min(STEPS_IN_CYCLE * step_s, LONGEST_CYCLE_S)), LONGEST_STEP_S)
+        self.pool = max(3, math.ceil(pool_s * frame_rate_hz) + 1)
         slow = min(1.0, max(0.0, 1.25 * (1.0 - 1.0 / (step_s * SLOW_STEP_HZ))))
         self.spreads_over = np.float32(SPREADS_OVER + slow * SLOW_SPREADS_MORE)
         self._levels: FloatArray = np.zeros((0, bands), np.float32)
@@ -245,7 +256,12 @@ class ClickFinder:
         return clicks
 
     def _is_new(self, click: Click) -> bool:
-        return self._last is None or click.frame - self._last.frame >= MERGE
+        last = self._last
+        return (
+            last is None
+            or click.frame - last.frame >= MERGE
+            or click.score_db >= MERGE_STRONGER * last.score_db
+        )
 
     def _click(
         self,
@@ -263,6 +279,8 @@ class ClickFinder:
         rise = float((now - past.mean(axis=0)).mean())
         later = self._levels[here + 3 : here + FALL_FRAMES + 1][:, usable]
         fall = float((now - later.min(axis=0)).mean()) if len(later) else 0.0
+        soon = self._levels[here + DECAY_FRAMES[0] : here + DECAY_FRAMES[1]][:, usable]
+        decay = float((now - soon.mean(axis=0)).mean()) if len(soon) else 0.0
         if rise < self.limits.rise_db or fall < self.limits.fall_db:
             return None
         known = max((frame // SLOT_FRAMES + 1) * SLOT_FRAMES + LOOK_AHEAD, WARM)
@@ -273,9 +291,11 @@ class ClickFinder:
             coverage,
             rise,
             fall,
+            decay,
             self._own_excess(shape, score),
             shape,
             self._levels[here].copy(),
+            usable.copy(),
         )
 
     def score_here(self, click: Click) -> float:

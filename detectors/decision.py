@@ -28,6 +28,8 @@ COUNT_CHECK_S = 0.2
 #: A stall is this loud over the rest, in dB; its tone stands out less than this at the commanded
 #: rate; its odd orders are this much over the step rate's, in dB.
 STALL_GROWTH_DB, STALL_MOST_Z, STALL_MOST_LINES_Z, STALL_SUB_DB = 28.0, 3.2, 2.2, 12.0
+#: ... and a few clicks at the least stand out of it.
+STALL_LEAST_LLR = 1.0
 #: Slower electrical rates are heard as single knocks.
 STALL_LEAST_HZ = 20.0
 #: A click of this score that leaves less than this of the motor's tone is its own, even alone.
@@ -235,9 +237,9 @@ class Judge:
         looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
         counted = verdict is Verdict.SKIP or train.llr >= settings.suspect_skip
         times = train.times_s if counted else ()
+        rival = listener.tone.rival()
         details = {
             "llr": train.llr,
-            "best_two": train.best_two,
             "heard_z": score.z if score else 0.0,
             "comb_lines": float(score.lines) if score else 0.0,
             "comb_db": score.mean_db if score else 0.0,
@@ -253,6 +255,9 @@ class Judge:
             "motor_to_rest_db": max((k.motor_to_rest_db for k in looks), default=-60.0),
             "growth_db": listener.growth_db,
             "events": float(len(listener.move.clicks)),
+            "rival_ratio": rival[0],
+            "rival_db": rival[1],
+            "rival_own_db": rival[2],
             "room_events": float(len(listener.before.clicks)),
         }
         return Judgement(
@@ -309,6 +314,13 @@ class Judge:
             return void(Reason.CLIPPED, train, "the input is overdriven: lower the gain")
         if move.hops < settings.least_steady_s * listener.grid.frame_rate_hz:
             return void(Reason.TOO_SHORT, train, "too little steady motion to judge")
+        ratio, excess_db, own_db = listener.tone.rival()
+        if excess_db >= max(settings.rival_db, own_db):
+            return void(
+                Reason.WRONG_STEP_RATE,
+                train,
+                f"the motor was heard at {ratio:.2f} times the commanded rate, or a multiple of it",
+            )
         stalled = self._stall(train)
         if stalled is not None:
             return self._judgement(*stalled)
@@ -332,8 +344,7 @@ class Judge:
             return void(Reason.MOTOR_NOT_HEARD, train, "the motor was not heard throughout")
         if max((k.motor_to_rest_db for k in looks), default=-60.0) < settings.motor_to_rest_db:
             return void(Reason.TOO_NOISY, train, "the background hides the motor")
-        few = train.best_two >= settings.suspect_two
-        if few or (train.llr >= settings.suspect_skip and len(train.times_s) >= 2):
+        if train.llr >= settings.suspect_skip:
             return void(Reason.UNSURE, train, "clicks were heard, too few to be sure")
         if any(
             c.kept is not None and c.kept < ALONE_KEPT and c.click.score_db >= ALONE_SCORE_DB
@@ -357,7 +368,9 @@ class Judge:
         slow = self.geometry.electrical_rate_hz(self.motion.speed_mm_s) < STALL_LEAST_HZ
         if slow or score is None or lines is None or growth_db < STALL_GROWTH_DB:
             return None
-        if score.z < STALL_MOST_Z and lines.z < STALL_MOST_LINES_Z and lines.best_share < 0.25:
+        silent = score.z < STALL_MOST_Z and lines.z < STALL_MOST_LINES_Z
+        # A motor at another speed than commanded roars as well, but does not click.
+        if silent and lines.best_share < 0.25 and train.llr >= STALL_LEAST_LLR:
             return (
                 Verdict.SKIP,
                 Reason.STALL_TONE,

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -266,3 +267,65 @@ def score_lines(
         best_share=float(other[best]),
         strongest_db=float((heights * explained).max()),
     )
+
+
+#: Ratios p/q of which the commanded step lines share one in p/gcd(p, 4): with these a motor at
+#: the rival's rate makes enough of them to pass for one at the commanded rate.
+RIVAL_RATIOS = tuple(
+    sorted(
+        p / q
+        for p in (2, 3, 4, 6, 8)
+        for q in range(1, 8)
+        if math.gcd(p, q) == 1 and 0.4 <= p / q <= 2.5 and p / q not in (1.0, 2.0)
+    )
+)
+#: Step lines of a rival that are looked at, and the fewest that tell anything.
+RIVAL_LINES, RIVAL_LEAST_LINES = 24, 5
+#: A rival's line counts where it lies this many bins off the commanded orders.
+RIVAL_OFF_BINS = 2.5
+
+
+def rival_excess_db(
+    white: FloatArray, electrical_rate_hz: float, *, bin_hz: float, low_hz: float
+) -> tuple[float, float, float]:
+    """The rate that best explains lines which the commanded one cannot.
+
+    A motor at four fifths of the commanded rate shares every fifth line with it, and a comb that
+    looks at those alone finds them all. So each rival is judged by the step lines that lie on no
+    commanded order, and half the rate by the odd orders of half the electrical rate.
+
+    Args:
+        white: Whitened level in dB, shape (bins,).
+        electrical_rate_hz: As commanded.
+
+    Returns:
+        The rival's ratio to the commanded rate, the mean height of its own lines over that of any
+        place in the spectrum, in dB, and the same of the commanded step lines; (1, 0, ...) where
+        no rival has enough lines.
+    """
+    # A line may lie half a bin off; the place is taken with its neighbours.
+    height = np.minimum(white, LINE_CAP_DB)
+    wide = np.maximum(np.maximum(height[1:-1], height[:-2]), height[2:]).astype(np.float64)
+    low = max(1, round(low_hz / bin_hz))
+    chance = float(wide[low:].mean())
+    number = np.arange(1, RIVAL_LINES + 1)
+    fine = np.array([0.999, 1.0, 1.001])
+
+    def excess_db(orders: NDArray[np.floating[Any]]) -> float | None:
+        place = np.rint(fine[:, None] * orders[None, :] * electrical_rate_hz / bin_hz).astype(int)
+        inside = (place[0] > low) & (place[-1] < len(wide) - 1)
+        if inside.sum() < RIVAL_LEAST_LINES:
+            return None
+        return float(wide[place[:, inside] - 1].mean(axis=1).max()) - chance
+
+    best = (1.0, 0.0)
+    for ratio in (0.5, *RIVAL_RATIOS):
+        orders = number - 0.5 if ratio == 0.5 else 4.0 * ratio * number
+        off = np.abs(orders - np.rint(orders)) * electrical_rate_hz
+        orders = orders[off > RIVAL_OFF_BINS * bin_hz]
+        excess = excess_db(orders)
+        if excess is not None and excess > best[1]:
+            best = (float(ratio), excess)
+    own = excess_db(4.0 * number)
+    # Where the command itself has too few lines, nothing is said.
+    return (*best, own) if own is not None else (1.0, 0.0, 0.0)

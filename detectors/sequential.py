@@ -10,17 +10,30 @@ makes it a change detector (Page 1954), with a threshold from the false alarms t
 from __future__ import annotations
 
 import math
+import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from itertools import pairwise
 
 from detectors.acoustic import HeardClick
-from detectors.clicks import likeness
+from detectors.marks import COMPARED, mark_llr
 from detectors.settings import DetectorSettings
 
-#: Score of a click that is loud beside the motor.
-LOUD_SCORE_DB = 9.0
-#: The motor's tone is broken by a click where less than this part of it goes on.
+#: Experience of rooms that the first seconds of this one are weighed against, in s.
+ROOM_BEFORE_S = 1.5
+#: However long a room was quiet, it may click this often, a second.
+ROOM_LEAST_HZ = 0.03
+#: The motor's tone is broken by two clicks where less than this part of it goes on ...
 BROKEN_KEPT = 0.35
+#: ... and by one, where it is at least so loud and less than this part goes on.
+BROKEN_ONCE_KEPT, BROKEN_ONCE_SCORE_DB = 0.15, 8.0
+#: Such a single one counts only where the tone went on by more than this just before.
+STEADY = 0.6
+#: Between these parts of the tone going on it is less and less broken.
+UNBROKEN_FROM, UNBROKEN_TO = 0.35, 0.7
+#: Three clicks and more whose intervals, all longer than this, differ by no more than a part of
+#: their mean are a clock's or a relay's.
+CLOCK_LEAST_S, CLOCK_PART = 0.4, 0.06
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +44,6 @@ class TrainEvidence:
         llr: Greatest log-likelihood ratio reached, skipping motor against room.
         decided_s: Time of the click with which ``decide_skip`` was reached; None if it was not.
         times_s: Times of the clicks of the strongest train, in s.
-        best_two: Sum of the marks of the two best clicks; 0 with fewer than two.
         kept: Least part of the motor's lines that went on through one of the clicks of the
             strongest train, the mean over its two clearest; None where it could not be told.
     """
@@ -39,25 +51,47 @@ class TrainEvidence:
     llr: float
     decided_s: float | None
     times_s: tuple[float, ...]
-    best_two: float
     kept: float | None
 
 
-def mark_llr(heard: HeardClick, before: Sequence[HeardClick], settings: DetectorSettings) -> float:
-    """Log-likelihood ratio of one click's own looks, given the clicks before it."""
-    click = heard.click
-    value = settings.mark_intercept
-    value += settings.mark_score * (min(click.score_db, 16.0) - 10.0)
-    value += settings.mark_coverage * (click.coverage - 0.75)
-    if before:
-        alike = max(likeness(click.shape_db, other.click.shape_db) for other in before[-6:])
-        value += settings.mark_likeness * (max(0.5, alike) - 0.9)
-    if heard.kept is not None:
-        # That the tone goes on speaks against a weak click more than against one so loud that it
-        # must be near.
-        least = -0.5 if click.score_db >= LOUD_SCORE_DB else -1.5
-        value += max(least, settings.mark_tone * (0.5 - max(0.0, heard.kept)))
-    return max(-3.0, min(3.0, value))
+@dataclass(slots=True)
+class _Run:
+    """The clicks since the sum was last at nothing."""
+
+    times_s: list[float] = field(default_factory=list)
+    kept: list[float] = field(default_factory=list)
+    clear: bool = False
+
+    def add(self, heard: HeardClick) -> None:
+        self.times_s.append(heard.time_s)
+        if heard.kept is None:
+            return
+        self.kept.append(heard.kept)
+        loud = heard.click.score_db >= BROKEN_ONCE_SCORE_DB
+        steady = heard.steady is not None and heard.steady > STEADY
+        self.clear |= loud and steady and heard.kept < BROKEN_ONCE_KEPT
+
+    def bonus(self, settings: DetectorSettings) -> float:
+        """What clicks that broke the motor's tone add."""
+        value = settings.broken_once if self.clear else 0.0
+        if len(self.kept) >= 2 and sorted(self.kept)[1] < BROKEN_KEPT:
+            value = max(value, settings.broken_tone)
+        return value
+
+    def doubt(self, settings: DetectorSettings) -> float:
+        """What clicks that leave it alone take off before they are called the motor's."""
+        if self._is_a_clock():
+            return math.inf
+        if not self.kept:
+            return settings.unknown_tone
+        part = (statistics.median(self.kept) - UNBROKEN_FROM) / (UNBROKEN_TO - UNBROKEN_FROM)
+        return settings.unbroken_tone * max(0.0, min(1.0, part))
+
+    def _is_a_clock(self) -> bool:
+        apart = [later - sooner for sooner, later in pairwise(self.times_s)]
+        if len(apart) < 2 or min(apart) < CLOCK_LEAST_S:
+            return False
+        return max(apart) - min(apart) < CLOCK_PART * statistics.fmean(apart)
 
 
 def weigh_train(
@@ -76,42 +110,33 @@ def weigh_train(
             until the field has come round, so clicks nearer than that are one.
         room_clicks: Clicks heard while the motor rested, and ``room_s``, for how long it did.
     """
-    # The room's rate, with the setting's rate as two seconds of earlier experience.
-    room = (2.0 * settings.room_rate_hz + room_clicks) / (2.0 + room_s)
-    skip = max(settings.skip_rate_hz, 2.0 * room)
-    gain, drift = math.log(skip / room), skip - room
+    room = (ROOM_BEFORE_S * settings.room_rate_hz + room_clicks) / (ROOM_BEFORE_S + room_s)
+    room = max(room, ROOM_LEAST_HZ)
+    # A room that clicks more than a slowly skipping motor makes its clicks count less, or nothing.
+    gain = math.log(settings.skip_rate_hz / room)
+    drift = max(settings.skip_rate_hz - room, 0.0)
     total, best = 0.0, 0.0
     decided_s: float | None = None
-    run: list[float] = []
-    run_kept: list[float] = []
+    run = _Run()
     best_run: tuple[float, ...] = ()
     last_s: float | None = None
-    marks: list[float] = []
-    best_two = 0.0
     for index, heard in enumerate(clicks):
         if last_s is not None and heard.time_s - last_s < 0.7 * cycle_s:
             continue
         if last_s is not None:
             total -= drift * (heard.time_s - last_s)
         if total <= 0.0:
-            total, run, run_kept = 0.0, [], []
-        mark = mark_llr(heard, clicks[max(0, index - 6) : index], settings)
-        if marks:
-            best_two = max(best_two, mark + max(marks))
-        marks.append(mark)
-        total += gain + mark
-        run.append(heard.time_s)
+            total, run = 0.0, _Run()
+        total += gain + mark_llr(heard, clicks[max(0, index - COMPARED) : index], settings)
+        run.add(heard)
         last_s = heard.time_s
-        if heard.kept is not None:
-            run_kept.append(heard.kept)
-        broken = sorted(run_kept)[:2]
-        bonus = settings.broken_tone if len(broken) == 2 and max(broken) < BROKEN_KEPT else 0.0
+        bonus = run.bonus(settings)
         if total + bonus > best:
-            best, best_run = total + bonus, tuple(run)
-        if decided_s is None and total + bonus >= settings.decide_skip and len(run) >= 2:
+            best, best_run = total + bonus, tuple(run.times_s)
+        doubt = 0.0 if bonus else run.doubt(settings)
+        enough = len(run.times_s) >= 2 or run.clear
+        if decided_s is None and enough and total + bonus - doubt >= settings.decide_skip:
             decided_s = heard.time_s
     inside = set(best_run)
     kept = sorted(c.kept for c in clicks if c.time_s in inside and c.kept is not None)[:2]
-    return TrainEvidence(
-        best, decided_s, best_run, best_two, sum(kept) / len(kept) if kept else None
-    )
+    return TrainEvidence(best, decided_s, best_run, sum(kept) / len(kept) if kept else None)

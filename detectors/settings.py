@@ -27,18 +27,24 @@ class DetectorSettings:
         click_rise_db: Least rise over the ten milliseconds before.
         click_fall_db: Least fall within the sixty milliseconds after.
         mark_intercept: Log-likelihood ratio of a click at all, skipping motor against room.
-        mark_score: The same, per dB of score above ten.
+        mark_score: The same, per dB of score above eight.
+        mark_weak: The same, per dB of score below four.
         mark_coverage: The same, per unit of coverage above three quarters.
+        mark_decay: The same, per ten dB of decay above ten.
+        mark_dull: The same, per six dB of decay below six.
+        mark_broken: The same, per unit by which the motor's lines are kept less than half.
+        mark_kept: The same, per unit by which they are kept more than half.
         mark_likeness: The same, per unit of likeness to the clicks before it, above 0.9.
-        mark_tone: The same, per unit by which the motor's lines are kept less than half.
-        broken_tone: Added once two clicks of a train have broken the motor's tone: no knock in
-            the room can.
+        mark_first: The same, for the first click, which is like no other.
+        mark_unlike: The same, per six dB of difference in level to all clicks before, beyond 4.5.
+        broken_once: Added once a loud click has broken the motor's tone: no knock in the room can.
+        broken_tone: Added once two clicks of a train have broken it.
+        unbroken_tone: Taken off, for `skip`, while the clicks leave the motor's tone alone.
+        unknown_tone: Taken off, for `skip`, while it cannot be told what they do to it.
         skip_rate_hz: Clicks a second of a skipping motor in the sequential test.
         room_rate_hz: Clicks a second of a room with people in it.
         decide_skip: Log-likelihood ratio at which a skip is decided.
         suspect_skip: Log-likelihood ratio above which a trial is not called clean.
-        suspect_two: Sum of the marks of the two best clicks, however far apart, above which it is
-            not either.
         heard_z: Least standing-out of the commanded comb of lines, in spreads of other combs.
         heard_part: Least fraction of the looks in which the motor is heard, for clean.
         growth_db: Growth of the sound with the motion at which clicks are taken for the motor's
@@ -46,6 +52,8 @@ class DetectorSettings:
         motor_to_rest_db: Least level of the motor's lines against all the rest, for clean.
         lines_z: The same for the peaks that lie on the commanded orders.
         wrong_rate_z: Share of the peaks that another rate must explain to be believed.
+        rival_db: Height over chance of the lines that only another rate explains, in dB, from which
+            that one is believed.
         lost_part: Greatest fraction of the move that may be missing from the sound.
         railed_part: Greatest fraction of samples in flat tops, for clean.
         least_steady_s: Least length of steady motion that can be judged clean, in s.
@@ -54,32 +62,41 @@ class DetectorSettings:
         calibration_slope: See above.
     """
 
-    click_score_db: float = 3.0
-    click_coverage: float = 0.34
-    click_rise_db: float = 4.5
-    click_fall_db: float = 3.0
-    mark_intercept: float = -0.3
-    mark_score: float = 0.12
-    mark_coverage: float = 4.5
-    mark_likeness: float = 2.4
-    mark_tone: float = 5.0
-    broken_tone: float = 5.0
-    skip_rate_hz: float = 2.0
-    room_rate_hz: float = 0.1
-    decide_skip: float = 10.5
+    click_score_db: float = 1.2
+    click_coverage: float = 0.2
+    click_rise_db: float = 3.0
+    click_fall_db: float = 2.0
+    mark_intercept: float = 1.0
+    mark_score: float = 0.18
+    mark_weak: float = -0.77
+    mark_coverage: float = -0.84
+    mark_decay: float = 1.37
+    mark_dull: float = -0.33
+    mark_broken: float = 1.66
+    mark_kept: float = -1.66
+    mark_likeness: float = 0.27
+    mark_first: float = -1.96
+    mark_unlike: float = -2.0
+    broken_once: float = 5.5
+    broken_tone: float = 4.0
+    unbroken_tone: float = 3.5
+    unknown_tone: float = 1.5
+    skip_rate_hz: float = 0.7
+    room_rate_hz: float = 0.15
+    decide_skip: float = 6.5
     suspect_skip: float = 2.5
-    suspect_two: float = 1.6
     heard_z: float = 5.0
     heard_part: float = 0.7
     growth_db: float = 6.0
     motor_to_rest_db: float = -15.0
     lines_z: float = 4.0
     wrong_rate_z: float = 0.3
+    rival_db: float = 5.0
     lost_part: float = 0.03
     railed_part: float = 0.01
     least_steady_s: float = 0.5
-    calibration_intercept: float = -2.4
-    calibration_slope: float = 0.47
+    calibration_intercept: float = -2.78
+    calibration_slope: float = 0.484
 
     def __post_init__(self) -> None:
         for item in fields(self):

@@ -14,10 +14,12 @@ from detectors.orders import (
     NEIGHBOURHOOD_HZ,
     SPECTRUM_S,
     TOP_HZ,
+    WHITE_LOW_DB,
     Comb,
     CombScore,
     LineScore,
     on_orders,
+    rival_excess_db,
     score_lines,
     spectrum_peaks,
     whitened_db,
@@ -29,6 +31,10 @@ DENSE_SPECTRA = 16
 LOOK_SPECTRA = 4
 #: For the test whether lines go on through a click: length of the windows and their places, in s.
 KEPT_WINDOW_S, KEPT_BEFORE_S, KEPT_AFTER_S = 0.064, -0.045, 0.052
+#: A line is followed where it is not this much stronger after the moment.
+KEPT_DROWNED = 2.0
+#: Parts of such a window that are looked at for dropouts.
+GAP_PARTS = 24
 #: Least standing-out of the lines as a whole, least height of one, and how many are followed.
 KEPT_LEAST_Z, KEPT_LEAST_DB, KEPT_LINES = 3.0, 12.0, 6
 
@@ -50,6 +56,19 @@ class Look:
     share: float
     motor_to_rest_db: float
     level_db: float
+
+
+def _going_on(one: NDArray[np.complex128], other: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Real part of the coherence of lines in two windows: 1 where they go on, 0 where not."""
+    larger = np.maximum(np.maximum(np.abs(one), np.abs(other)) ** 2, 1e-30)
+    kept: NDArray[np.float64] = (one.conj() * other).real / larger
+    return kept
+
+
+def _has_gap(sound: FloatArray) -> bool:
+    """Whether a part of the sound is one repeated value: a dropout breaks every tone."""
+    rows = sound[: len(sound) // GAP_PARTS * GAP_PARTS].reshape(GAP_PARTS, -1)
+    return bool((rows.max(axis=1) == rows.min(axis=1)).any())
 
 
 class MotorTone:
@@ -204,6 +223,22 @@ class MotorTone:
         growth = None if rest is None else self._growth(self._level_sum / self.spectra, rest)
         return spectrum_peaks(white, growth, bin_hz=self.bin_hz, low_hz=LOWEST_LINE_HZ)
 
+    def rival(self) -> tuple[float, float, float]:
+        """Ratio of the best rival rate, height of the lines that only it explains and of the own.
+
+        Only what came with the motion counts; see `rival_excess_db`.
+        """
+        if not self.spectra:
+            return 1.0, 0.0, 0.0
+        white, rest = self._white(), self._rest_white()
+        if rest is not None:
+            growth = self._growth(self._level_sum / self.spectra, rest)
+            white = np.minimum(white, np.maximum(growth, WHITE_LOW_DB))
+        ratio = self.comb.score(white).ratio
+        return rival_excess_db(
+            white, ratio * self.step_rate_hz / 4.0, bin_hz=self.bin_hz, low_hz=LOWEST_LINE_HZ
+        )
+
     def lines(self) -> LineScore | None:
         """Whether the lines that came with the motion lie on the commanded orders."""
         if not self.spectra:
@@ -213,7 +248,7 @@ class MotorTone:
             self._lines_at = self.spectra
         return self._lines
 
-    def kept_across(self, sound: FloatArray, at: int) -> float | None:
+    def kept_across(self, sound: FloatArray, at: int) -> tuple[float, float] | None:
         """Whether the motor's strong lines go on through a moment as if nothing had happened.
 
         A motor that falls back leaves the phase of its lines; a knock in the room does not touch
@@ -226,7 +261,8 @@ class MotorTone:
 
         Returns:
             Mean over the lines of the real part of their coherence, about 1 where they go on and
-            about 0 where they do not; None where no line is strong enough to tell.
+            about 0 where they do not, and the same over as long a time before the moment, in which
+            nothing should have happened; None where no line is strong enough to tell.
         """
         lines = self.lines()
         if lines is None or lines.z < KEPT_LEAST_Z:
@@ -241,18 +277,23 @@ class MotorTone:
         size = round(KEPT_WINDOW_S * self.sample_rate_hz)
         window = np.hanning(size)
         amplitudes = []
-        for offset_s in KEPT_BEFORE_S, KEPT_AFTER_S:
+        for offset_s in 2.0 * KEPT_BEFORE_S - KEPT_AFTER_S, KEPT_BEFORE_S, KEPT_AFTER_S:
             begin = at + round(offset_s * self.sample_rate_hz) - size // 2
-            if begin < 0 or begin + size > len(sound):
+            if begin < 0 or begin + size > len(sound) or _has_gap(sound[begin : begin + size]):
                 return None
             time_s = np.arange(begin, begin + size) / self.sample_rate_hz
             turn = np.exp(-2j * np.pi * peaks_hz[chosen, None] * time_s[None, :])
             amplitudes.append(turn @ (sound[begin : begin + size] * window))
-        before, after = amplitudes
-        larger = np.maximum(np.maximum(np.abs(before), np.abs(after)) ** 2, 1e-30)
-        kept = (before.conj() * after).real / larger
+        earlier, before, after = amplitudes
+        weights = heights[chosen]
+        kept = np.average(_going_on(before, after), weights=weights)
+        steady = np.average(_going_on(earlier, before), weights=weights)
+        # Lines that the click's own ringing drowns do not tell that it broke them.
+        drowned = np.abs(after) > KEPT_DROWNED * np.abs(before)
+        if weights[drowned].sum() > 0.5 * weights.sum():
+            steady = np.float64(0.0)
         # Rounded, so that where the window lies in memory leaves no trace.
-        return round(float(np.average(kept, weights=heights[chosen])), 4)
+        return round(float(kept), 4), round(float(steady), 4)
 
     def order_db(self, order: float) -> float:
         """Mean level near an order of the electrical rate, in dB re full scale."""

@@ -22,13 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detectors.acoustic import HeardClick
-from detectors.clicks import likeness
 from detectors.decision import Judge
 from detectors.errors import TakeError
 from detectors.evidence import Judgement, Reason, Verdict
+from detectors.marks import COMPARED, MARK_WEIGHTS, mark_features
 from detectors.replay import BLOCK_S, unreadable
 from detectors.scores import Scores, score_takes
-from detectors.sequential import LOUD_SCORE_DB, weigh_train
+from detectors.sequential import weigh_train
 from detectors.settings import DetectorSettings
 from detectors.sources import FileSource
 from detectors.takes import Take, TakeSet
@@ -40,8 +40,8 @@ PULL = 4.0
 #: Part of the clean takes that may be called skip, and of the skips that may be called clean.
 ALLOWED_FALSE, ALLOWED_MISSED = 0.004, 0.002
 #: Bounds of the thresholds, as log-likelihood ratios.
-DECIDE_LEAST, DECIDE_MOST = 8.0, 20.0
-SUSPECT_LEAST, SUSPECT_MOST = 2.5, 6.0
+DECIDE_LEAST, DECIDE_MOST = 5.5, 20.0
+SUSPECT_LEAST, SUSPECT_MOST = 2.0, 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +98,7 @@ class Trace:
             return replace(other, p_skip=0.5 + 0.5 * (p_skip - 0.5))
         if self.otherwise.verdict is Verdict.SKIP:
             return self.otherwise
-        few = train.best_two >= settings.suspect_two
-        if few or (train.llr >= settings.suspect_skip and len(train.times_s) >= 2):
+        if train.llr >= settings.suspect_skip:
             return replace(other, verdict=Verdict.VOID, reason=Reason.UNSURE)
         return replace(other, verdict=Verdict.CLEAN, reason=Reason.HEARD_THROUGHOUT)
 
@@ -112,7 +111,7 @@ def calibrated(llr: float, settings: DetectorSettings) -> float:
 
 def trace_take(take: Take, settings: DetectorSettings) -> Trace:
     """Listen to a whole take and keep what was heard."""
-    patient = replace(settings, decide_skip=1e9, suspect_skip=1e9, suspect_two=1e9)
+    patient = replace(settings, decide_skip=1e9, suspect_skip=1e9)
     try:
         with FileSource(take.path, block_s=BLOCK_S) as source:
             judge = Judge(
@@ -178,25 +177,11 @@ def _click_rows(
             used = list(range(len(clicks)))
         for index in used[:40]:
             heard = clicks[index]
-            before = clicks[max(0, index - 6) : index]
-            alike = max(
-                (likeness(heard.click.shape_db, b.click.shape_db) for b in before), default=0.9
-            )
-            kept = heard.kept if heard.kept is not None else 0.5
-            rows.append(
-                [
-                    min(heard.click.score_db, 16.0) - 10.0,
-                    heard.click.coverage - 0.75,
-                    max(0.5, alike) - 0.9,
-                    max(
-                        -0.1 if heard.click.score_db >= LOUD_SCORE_DB else -0.3,
-                        0.5 - max(0.0, kept),
-                    ),
-                ]
-            )
+            before = clicks[max(0, index - COMPARED) : index]
+            rows.append(mark_features(heard, before))
             truth.append(label is Verdict.SKIP)
             weights.append(min(len(used), 40) ** -0.7)
-    return np.array(rows).reshape(-1, 4), np.array(truth, bool), np.array(weights)
+    return np.array(rows).reshape(-1, len(MARK_WEIGHTS)), np.array(truth, bool), np.array(weights)
 
 
 def fit_marks(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSettings:
@@ -211,16 +196,8 @@ def fit_marks(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSe
     # Both kinds weigh alike, so that the logistic is a log-likelihood ratio.
     weights[truth] *= number / weights[truth].sum()
     weights[~truth] *= number / weights[~truth].sum()
-    start = np.array(
-        [
-            settings.mark_intercept,
-            settings.mark_score,
-            settings.mark_coverage,
-            settings.mark_likeness,
-            settings.mark_tone,
-        ]
-    )
-    sizes = np.array([1.0, 0.2, 2.0, 2.0, 2.0])
+    start = np.array([settings.mark_intercept, *(getattr(settings, n) for n in MARK_WEIGHTS)])
+    sizes = np.maximum(0.5 * np.abs(start), 0.2)
     sign = np.where(truth, 1.0, -1.0)
 
     def loss(p: NDArray[np.float64]) -> float:
@@ -228,16 +205,11 @@ def fit_marks(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSe
         pull = PULL * float((((p - start) / sizes) ** 2).sum())
         return float((weights * np.logaddexp(0.0, -margin)).sum()) + pull
 
-    limits = [(-4.0, 2.0), (0.0, 0.6), (0.0, 8.0), (0.0, 8.0), (0.0, 8.0)]
+    # None may turn its sign: each says what it says by what it is.
+    limits = [(-4.0, 3.0)] + [(0.0, 8.0) if w >= 0 else (-8.0, 0.0) for w in start[1:]]
     best = minimize(loss, start, method="L-BFGS-B", bounds=limits).x
-    return replace(
-        settings,
-        mark_intercept=round(float(best[0]), 4),
-        mark_score=round(float(best[1]), 4),
-        mark_coverage=round(float(best[2]), 4),
-        mark_likeness=round(float(best[3]), 4),
-        mark_tone=round(float(best[4]), 4),
-    )
+    fitted = {name: round(float(w), 4) for name, w in zip(MARK_WEIGHTS, best[1:], strict=True)}
+    return replace(settings, mark_intercept=round(float(best[0]), 4), **fitted)
 
 
 def _ratios(

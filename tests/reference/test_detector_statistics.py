@@ -12,6 +12,7 @@ from scipy import stats
 from detectors.acoustic import HeardClick
 from detectors.clicks import Click
 from detectors.evidence import MotorGeometry
+from detectors.marks import MARK_WEIGHTS
 from detectors.scores import rate
 from detectors.sequential import weigh_train
 from detectors.settings import DetectorSettings
@@ -21,7 +22,20 @@ def clicks(times_s: list[float]) -> list[HeardClick]:
     shape = np.ones(4, np.float32)
     return [
         HeardClick(
-            t, Click(round(375 * t), round(375 * t) + 40, 10.0, 0.75, 9.0, 9.0, 9.0, shape, shape)
+            t,
+            Click(
+                frame=round(375 * t),
+                known_frame=round(375 * t) + 40,
+                score_db=10.0,
+                coverage=0.75,
+                rise_db=9.0,
+                fall_db=9.0,
+                decay_db=9.0,
+                own_db=9.0,
+                shape_db=shape,
+                level_db=shape,
+                usable=np.ones(4, np.bool_),
+            ),
         )
         for t in times_s
     ]
@@ -29,17 +43,8 @@ def clicks(times_s: list[float]) -> list[HeardClick]:
 
 def plain(**changes: float) -> DetectorSettings:
     """Marks that say nothing, so that only the rates speak."""
-    zero = dict.fromkeys(
-        (
-            "mark_intercept",
-            "mark_score",
-            "mark_coverage",
-            "mark_likeness",
-            "mark_tone",
-            "broken_tone",
-        ),
-        0.0,
-    )
+    names = ("mark_intercept", *MARK_WEIGHTS, "broken_tone", "unbroken_tone", "unknown_tone")
+    zero = dict.fromkeys(names, 0.0)
     return DetectorSettings(**{**zero, **changes})
 
 
@@ -107,7 +112,7 @@ def test_filament_of_an_electrical_cycle() -> None:
 
 def test_room_clicks_weaken_clicks_of_the_move() -> None:
     """The more the room clicks at rest, the less the same clicks say (monotone)."""
-    settings = plain()
+    settings = plain(skip_rate_hz=3.0)
     values = [
         weigh_train(
             clicks([1.0, 1.2, 1.4]), room_clicks=n, room_s=1.0, cycle_s=0.01, settings=settings

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 import soundfile
-from virtual_benches import HARBOUR, TAKES, write_bench
+from virtual_benches import HARBOUR, TAKES
 
 from detectors.evidence import Reason, Verdict
 from detectors.sources import FileSource
@@ -87,7 +87,7 @@ def test_text_ends_with_the_tally(capsys: pytest.CaptureFixture[str]) -> None:
 
 def past_run(folder: Path, *, verdicts: tuple[Verdict, ...]) -> Path:
     """A run whose trials sound as the takes of a set do, with the verdicts they got then."""
-    bench = write_bench(folder.with_suffix(".toml"))
+    bench = SET / "bench.toml"  # the bench on which these takes were made
     text = bench.read_text()
     (folder / "audio").mkdir(parents=True)
     ledger = Ledger.create(
