@@ -2,11 +2,11 @@
 
     python tests/benchmarks/bench_faults.py [--campaigns 2000] [--faults 5] [--seed 1]
 
-Each campaign on the virtual bench meets a few faults of random kinds at random lines. At its end the
-heater has to be off, or the person told in plain words to switch the printer off; the run current
-back, or the same; and the ledger has to hold just the trials that were finished. Prints what went
-wrong, and the upper 95 % bound of that rate. `bench_link_faults.py` does the same on the link alone,
-where ten thousand runs take minutes.
+Each campaign on the virtual bench meets a few faults of random kinds at random lines. At its end
+the heater has to be off, or the person told in plain words to switch the printer off; the run
+current back, or the same; and the ledger has to hold just the trials that were finished. Prints
+what went wrong, and the upper 95 % bound of that rate. `bench_link_faults.py` does the same on the
+link alone, where ten thousand runs take minutes.
 """
 
 from __future__ import annotations
