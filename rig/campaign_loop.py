@@ -16,7 +16,7 @@ from rig.errors import (
     StoppedSafelyError,
     UnfitBenchError,
 )
-from rig.hints import Found, melt_limited, next_hint
+from rig.known_thresholds import KnownThresholds
 from rig.ledger import Ledger, SearchRow
 from rig.records import TrialOrder, TrialRecord
 from rig.search import Question, SearchSettings, ThresholdSearch
@@ -68,6 +68,7 @@ class CampaignLoop:
     """Works through the plan of one station's bench.
 
     Attributes:
+        known: The thresholds found so far.
         resets: Restarts of the firmware so far.
         remarks: What a person should know of the outcome, a sentence each.
     """
@@ -86,6 +87,7 @@ class CampaignLoop:
         self.ledger = ledger
         self.view = view
         self.budget = budget
+        self.known = KnownThresholds(ledger, self.bench)
         self.resets = 0
         self.remarks: list[str] = []
         self._audio_folder = audio_folder
@@ -165,72 +167,15 @@ class CampaignLoop:
         for temperature_c in sorted(plan.temperatures_c):
             for repeat in range(plan.repeats):
                 for current_a in plan.currents_a:
-                    if self._is_done(temperature_c, current_a, repeat):
+                    if self.known.is_done(temperature_c, current_a, repeat):
                         continue
-                    if self._stop_rising(temperature_c, current_a):
+                    if self.known.stops_rising(temperature_c, current_a):
                         break
                     if heated_c != temperature_c:
                         self._heat(temperature_c)
                         heated_c = temperature_c
                     self._search(temperature_c, current_a, repeat)
-            self._mark_melt(temperature_c)
-
-    def _is_done(self, temperature_c: float, current_a: float, repeat: int) -> bool:
-        row = self._row(temperature_c, current_a, repeat)
-        return row is not None and row.status is not None
-
-    def _row(self, temperature_c: float, current_a: float, repeat: int) -> SearchRow | None:
-        return next(
-            (
-                s
-                for s in self.ledger.searches()
-                if (s.temperature_c, s.current_a, s.repeat) == (temperature_c, current_a, repeat)
-            ),
-            None,
-        )
-
-    def _found(self, temperature_c: float, repeat: int | None = None) -> list[tuple[int, Found]]:
-        """Thresholds with both ends at a temperature, by rising force: search id and threshold."""
-        found = [
-            (
-                s.id,
-                Found(
-                    s.force_n,
-                    math.sqrt(s.clean_mm_s * s.skip_mm_s),
-                    math.log(s.skip_mm_s / s.clean_mm_s),
-                ),
-            )
-            for s in self.ledger.searches()
-            if s.temperature_c == temperature_c
-            and (repeat is None or s.repeat == repeat)
-            and s.status in ("found", "wide")
-            and s.excluded in (None, "melt-limit")
-            and s.force_n is not None
-            and s.clean_mm_s is not None
-            and s.skip_mm_s is not None
-        ]
-        return sorted(found, key=lambda pair: pair[1].force_n)
-
-    def _stop_rising(self, temperature_c: float, current_a: float) -> bool:
-        """Whether more current is of no use at this temperature."""
-        for s in self.ledger.searches():
-            if s.temperature_c != temperature_c or s.current_a >= current_a:
-                continue
-            if s.status in ("slip", "speed-limit"):
-                return True
-        for repeat in range(self.bench.plan.repeats):
-            found = self._found(temperature_c, repeat)
-            if melt_limited([f for _, f in found]):
-                top = max(s.current_a for s in self.ledger.searches() if s.id == found[-1][0])
-                if current_a > top:
-                    return True
-        return False
-
-    def _mark_melt(self, temperature_c: float) -> None:
-        for repeat in range(self.bench.plan.repeats):
-            found = self._found(temperature_c, repeat)
-            for index in melt_limited([f for _, f in found]):
-                self.ledger.exclude_search(found[index][0], "melt-limit")
+            self.known.mark_melt(temperature_c)
 
     # -- one search -----------------------------------------------------------------------------
 
@@ -252,12 +197,14 @@ class CampaignLoop:
         self, temperature_c: float, current_a: float, repeat: int
     ) -> tuple[int, ThresholdSearch]:
         """A new search, or the one that was under way, told what it was told before."""
-        row = self._row(temperature_c, current_a, repeat)
+        row = self.known.row(temperature_c, current_a, repeat)
         if row is not None:
             search = ThresholdSearch(SearchSettings(**row.settings))
             self._retell(search, self.ledger.trials(search=row.id))
             return row.id, search
-        settings = self._settings(temperature_c, current_a, repeat)
+        settings = self.known.settings(
+            temperature_c, current_a, repeat, max_speed_mm_s=self._max_speed_mm_s
+        )
         search_id = self.ledger.open_search(
             temperature_c=temperature_c,
             current_a=current_a,
@@ -266,32 +213,6 @@ class CampaignLoop:
             applied_a=self.bench.chain().applied_rms_a(current_a),
         )
         return search_id, ThresholdSearch(settings)
-
-    def _settings(self, temperature_c: float, current_a: float, repeat: int) -> SearchSettings:
-        plan = self.bench.plan
-        here = self._found(temperature_c)
-        others = [t for t in sorted(plan.temperatures_c) if t < temperature_c and self._found(t)]
-        other_c = others[-1] if others else None
-        hint = next_hint(
-            [f for _, f in here],
-            force_n=self.bench.chain().force_n(current_a),
-            temperature_c=temperature_c,
-            other=[f for _, f in self._found(other_c)] if other_c is not None else (),
-            other_temperature_c=other_c,
-        )
-        # A later repeat may ask where the first one ended, but not believe it too much.
-        before = self._row(temperature_c, current_a, repeat - 1) if repeat else None
-        if before is not None and before.clean_mm_s and before.skip_mm_s:
-            middle = math.sqrt(before.clean_mm_s * before.skip_mm_s)
-            hint = replace(hint, speed_mm_s=middle, spread=0.08) if hint else None
-        start, top = plan.start_speed_mm_s, self._max_speed_mm_s
-        return SearchSettings(
-            start_mm_s=start,
-            max_mm_s=top,
-            resolution=plan.resolution,
-            hint_mm_s=min(max(hint.speed_mm_s, start), top) if hint else None,
-            hint_spread=min(max(hint.spread, 0.03), 1.0) if hint else 0.2,
-        )
 
     def _close_search(self, row: int, search: ThresholdSearch, gave_up: TrialRecord | None) -> None:
         result = search.result or search.so_far
@@ -322,7 +243,7 @@ class CampaignLoop:
             note=note,
         )
         closed = next(s for s in self.ledger.searches() if s.id == row)
-        self._mark_melt(closed.temperature_c)
+        self.known.mark_melt(closed.temperature_c)
         closed = next(s for s in self.ledger.searches() if s.id == row)
         self.view.threshold(closed)
         self._explain(closed)
@@ -410,7 +331,7 @@ class CampaignLoop:
         if stretch > 1.0:
             length_mm = min(length_mm * stretch, max(length_mm, speed_mm_s * _LONGEST_S))
         cleans = [a.speed_mm_s for a in search.answers if a.verdict is Verdict.CLEAN]
-        below = [f.speed_mm_s for _, f in self._found(temperature_c)]
+        below = [f.speed_mm_s for _, f in self.known.found(temperature_c)]
         return TrialOrder(
             temperature_c=temperature_c,
             current_a=current_a,
