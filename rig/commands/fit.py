@@ -132,4 +132,5 @@ def _describe_curve(curve: Curve) -> None:
 def _interval(parameter: Parameter) -> str:
     lower = "?" if parameter.lower is None else f"{parameter.lower:.4g}"
     upper = "no bound" if parameter.upper is None else f"{parameter.upper:.4g}"
-    return f"{parameter.value:.4g} {parameter.unit} (95 %: {lower} to {upper})"
+    unit = "" if parameter.unit == "1" else f" {parameter.unit}"
+    return f"{parameter.value:.4g}{unit} (95 %: {lower} to {upper})"
