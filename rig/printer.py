@@ -205,8 +205,14 @@ class Printer:
         """
         if self.link.restarted is not None:
             self.link.accept_restart()
+        self._absorb()
         undone = self._keeper.put_back()
         self._reports_by_itself = False
+        undone += [
+            f"run current: the driver lowered it by itself ({notice.text})"
+            for notice in self._absorb()
+            if notice.kind == "stepped-down"
+        ]
         return undone
 
     def arm_dead_man(self, seconds: float) -> bool:
