@@ -113,7 +113,8 @@ def write_results(folder: Path) -> CurveSet | None:
     try:
         curves = curves_of([folder])
     except TableError as error:
-        note(f"no curve: {error}")
+        text = str(error)
+        note(text if "no curve" in text else f"no curve: {text}")
     if curves is not None:
         export(curves, "json", folder)
         export(curves, "csv", folder)
