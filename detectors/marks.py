@@ -54,7 +54,7 @@ def mark_features(heard: HeardClick, before: Sequence[HeardClick]) -> list[float
         first = 0.0
         shape = max(likeness(click.shape_db, other.click.shape_db) for other in near)
         alike = strong * (max(0.6, shape) - 0.9)
-        away = min(_level_distance_db(heard, other) for other in near)
+        away = min(level_distance_db(heard, other) for other in near)
         unlike = strong * unbroken * min(max(away - 4.5, 0.0), 6.0) / 6.0
     return [
         score - 8.0,
@@ -70,7 +70,7 @@ def mark_features(heard: HeardClick, before: Sequence[HeardClick]) -> list[float
     ]
 
 
-def _level_distance_db(one: HeardClick, other: HeardClick) -> float:
+def level_distance_db(one: HeardClick, other: HeardClick) -> float:
     """Root mean square difference of two clicks' levels in the usable bands, in dB."""
     usable = one.click.usable
     away = (one.click.level_db - other.click.level_db)[usable]

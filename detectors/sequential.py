@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 from detectors.acoustic import HeardClick
-from detectors.marks import COMPARED, mark_llr
+from detectors.marks import COMPARED, level_distance_db, mark_llr
 from detectors.settings import DetectorSettings
 
 #: Experience of rooms that the first seconds of this one are weighed against, in s.
@@ -27,7 +27,9 @@ ROOM_LEAST_HZ = 0.03
 BROKEN_KEPT = 0.35
 #: ... and by one, where it is at least so loud and less than this part goes on.
 BROKEN_ONCE_KEPT, BROKEN_ONCE_SCORE_DB = 0.15, 8.0
-#: Such a single one counts only where the tone went on by more than this just before.
+#: Two such clicks of a move, however far apart, are of one motor where their levels differ by less.
+TWIN_DB = 7.0
+#: A single one counts only where the tone went on by more than this just before.
 STEADY = 0.6
 #: Between these parts of the tone going on it is less and less broken.
 UNBROKEN_FROM, UNBROKEN_TO = 0.35, 0.7
@@ -67,9 +69,8 @@ class _Run:
         if heard.kept is None:
             return
         self.kept.append(heard.kept)
-        loud = heard.click.score_db >= BROKEN_ONCE_SCORE_DB
         steady = heard.steady is not None and heard.steady > STEADY
-        self.clear |= loud and steady and heard.kept < BROKEN_ONCE_KEPT
+        self.clear |= steady and _broke_loudly(heard)
 
     def bonus(self, settings: DetectorSettings) -> float:
         """What clicks that broke the motor's tone add."""
@@ -92,6 +93,12 @@ class _Run:
         if len(apart) < 2 or min(apart) < CLOCK_LEAST_S:
             return False
         return max(apart) - min(apart) < CLOCK_PART * statistics.fmean(apart)
+
+
+def _broke_loudly(heard: HeardClick) -> bool:
+    """Whether a click is loud and the motor's tone did not go on through it."""
+    loud = heard.click.score_db >= BROKEN_ONCE_SCORE_DB
+    return loud and heard.kept is not None and heard.kept < BROKEN_ONCE_KEPT
 
 
 def weigh_train(
@@ -120,6 +127,7 @@ def weigh_train(
     run = _Run()
     best_run: tuple[float, ...] = ()
     last_s: float | None = None
+    loud: list[HeardClick] = []  # those of the whole move that broke the tone
     for index, heard in enumerate(clicks):
         if last_s is not None and heard.time_s - last_s < 0.7 * cycle_s:
             continue
@@ -131,6 +139,13 @@ def weigh_train(
         run.add(heard)
         last_s = heard.time_s
         bonus = run.bonus(settings)
+        if _broke_loudly(heard):
+            twin = next((c for c in loud if level_distance_db(heard, c) < TWIN_DB), None)
+            loud.append(heard)
+            if twin is not None:  # however long ago
+                bonus = max(bonus, settings.broken_once)
+                if twin.time_s not in run.times_s:
+                    run.times_s.insert(0, twin.time_s)
         if total + bonus > best:
             best, best_run = total + bonus, tuple(run.times_s)
         doubt = 0.0 if bonus else run.doubt(settings)

@@ -1,13 +1,15 @@
 """Accuracy of the judge on takes that no number was ever fitted to.
 
-``python tests/benchmarks/bench_detector.py [--benches 26] [--per-bench 40] [--made 400]`` makes the
+``python tests/benchmarks/bench_detector.py [--benches 26] [--per-bench 40] [--made 400]
+[--wide 400]`` makes the
 takes from seeds that nothing else uses, judges them in all cores, and prints confusion, rates with
 95 % bounds, latency, void rates against the ratio of motor to background, calibration, and the same
 figures for a baseline: onsets of a general audio library, counted, with the threshold and the count
 that do best on the very same takes.
 
-Two sources: the virtual bench's takes, and sound made from a description without any physics
-(`tests/detectors/made_sound.py`), which is the check that the judge did not learn one sound maker.
+Three sources: the virtual bench's takes, and two makers of sound from a description without any
+physics (`tests/detectors/made_sound.py`, and `made_wide.py` with harder rooms, motors and clicks),
+which are the check that the judge did not learn one sound maker.
 """
 
 from __future__ import annotations
@@ -36,7 +38,7 @@ from detectors.takes import Take, load_take_set  # noqa: E402
 
 #: Slower steps are few within the time that the judge looks back.
 SLOW_STEP_HZ = 20.0
-BENCH_SEED, MADE_SEED = 31_000_000, 47_000_000
+BENCH_SEED, MADE_SEED, WIDE_SEED = 31_000_000, 47_000_000, 61_000_000
 
 
 def note(take: Take, key: str, default: float = 0.0) -> float:
@@ -51,10 +53,11 @@ def virtual_takes(folder: Path, benches: int, per_bench: int) -> list[Take]:
     return list(load_take_set(folder))
 
 
-def write_made(folder: Path, seed: int) -> Take:
+def write_made(folder: Path, seed: int, *, wide: bool = False) -> Take:
     from made_sound import make_take
+    from made_wide import make_wide
 
-    made = make_take(seed)
+    made = make_wide(seed) if wide else make_take(seed)
     path = folder / f"made-{seed}.wav"
     soundfile.write(path, made.samples, made.sample_rate_hz, subtype="PCM_16")
     motion = CommandedMotion(speed_mm_s=made.speed_mm_s, start_s=made.start_s, end_s=made.end_s)
@@ -169,19 +172,26 @@ def main() -> None:
     parser.add_argument("--benches", type=int, default=26)
     parser.add_argument("--per-bench", type=int, default=40)
     parser.add_argument("--made", type=int, default=400)
+    parser.add_argument("--wide", type=int, default=400)
     parser.add_argument("--no-baseline", action="store_true")
     given = parser.parse_args()
     from joblib import Parallel, delayed
 
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
         takes = virtual_takes(folder / "virtual", given.benches, given.per_bench)
         report("virtual benches", takes, list(judge_takes(takes, jobs=-1)))
-        (folder / "made").mkdir()
-        made = Parallel(n_jobs=-1)(
-            delayed(write_made)(folder / "made", MADE_SEED + k) for k in range(given.made)
-        )
-        report("made sound", made, list(judge_takes(made, jobs=-1)))
+        for name, seed, count in (
+            ("made", MADE_SEED, given.made),
+            ("wide", WIDE_SEED, given.wide),
+        ):
+            (folder / name).mkdir()
+            made = Parallel(n_jobs=-1)(
+                delayed(write_made)(folder / name, seed + k, wide=name == "wide")
+                for k in range(count)
+            )
+            if made:
+                report(f"{name} sound", made, list(judge_takes(made, jobs=-1)))
         if not given.no_baseline:
             baseline(takes)
 

@@ -56,16 +56,16 @@ def test_a_motor_at_another_speed_than_commanded_is_void(ratio: float) -> None:
     assert Verdict.SKIP not in [j.verdict for j in verdicts]
 
 
-def broken_once(*, seed: int, width_s: float = 0.02) -> tuple[MadeTake, np.ndarray]:
-    """A healthy motor of pure lines, with one loud click at which its phase jumps for good."""
+def broken(*, seed: int, places: tuple[float, ...]) -> tuple[MadeTake, np.ndarray]:
+    """A motor of pure lines, with loud clicks at parts of the move at which its phase jumps."""
     take = make_take(seed, skip=False, room="quiet", ratio_db=30, sample_rate_hz=32000, harm=False)
     rate = take.sample_rate_hz
     count = len(take.samples)
     time_s = np.arange(count) / rate
-    at = 0.5 * (take.start_s + take.end_s)
+    times_s = [take.start_s + place * (take.end_s - take.start_s) for place in places]
     moving = ((time_s > take.start_s) & (time_s < take.end_s)).astype(float)
     step_hz = take.geometry.step_rate_hz(take.speed_mm_s)
-    lag = 0.6 * np.clip((time_s - at) / width_s, 0.0, 1.0)
+    lag = sum(0.6 * np.clip((time_s - at) / 0.02, 0.0, 1.0) for at in times_s)
     phase = step_hz * (time_s - take.start_s) / 4.0 - lag
     sound = sum(
         np.sin(2 * np.pi * 4 * k * phase) / k
@@ -74,15 +74,25 @@ def broken_once(*, seed: int, width_s: float = 0.02) -> tuple[MadeTake, np.ndarr
     )
     rng = np.random.default_rng(seed)
     sound = 0.05 * moving * sound + 2e-4 * rng.normal(size=count)
-    burst = rng.normal(size=count) * np.exp(-np.maximum(time_s - at, 0.0) / 0.004) * (time_s >= at)
-    return take, sound + 0.2 * burst
+    for at in times_s:
+        age_s = time_s - at
+        burst = rng.normal(size=count) * np.exp(-np.maximum(age_s, 0.0) / 0.004) * (age_s >= 0)
+        sound = sound + 0.2 * burst
+    return take, sound
 
 
 def test_one_clear_break_of_the_tone_is_never_clean() -> None:
     for seed in range(600, 606):
-        take, sound = broken_once(seed=seed)
+        take, sound = broken(seed=seed, places=(0.5,))
         result = judged(take, sound)
         assert result.verdict is not Verdict.CLEAN, (seed, result.details)
+
+
+def test_two_clear_breaks_of_the_tone_are_a_skip_however_far_apart() -> None:
+    for seed in range(610, 616):
+        take, sound = broken(seed=seed, places=(0.25, 0.75))
+        result = judged(take, sound)
+        assert result.verdict is Verdict.SKIP, (seed, result.details)
 
 
 def test_a_relay_that_switches_like_a_clock_is_no_skip() -> None:
