@@ -81,7 +81,12 @@ def run_with_faults(faults: Sequence[Fault], folder: Path) -> Outcome:
     if target_c > 0.0 and TOLD not in words:
         wrong.append(f"the heater is on ({target_c:g} C) and nobody was told")
     alive = not world.firmware.halted and world.line.alive
-    if alive and current_ma != _found_ma(folder) and "not put back" not in words and TOLD not in words:
+    if (
+        alive
+        and current_ma != _found_ma(folder)
+        and "not put back" not in words
+        and TOLD not in words
+    ):
         wrong.append(f"the run current is left at {current_ma} mA and nobody was told")
     if (folder / "ledger.sqlite").exists():
         with Ledger.open(folder, read_only=True) as ledger:
@@ -96,7 +101,7 @@ def run_with_faults(faults: Sequence[Fault], folder: Path) -> Outcome:
 
 
 def _found_ma(folder: Path) -> int:
-    """The run current that the run found, by its own ledger: a driver may have lowered it before."""
+    """The run current that the run found, by its ledger: a driver may have lowered it before."""
     if not (folder / "ledger.sqlite").exists():
         return 600
     with Ledger.open(folder, read_only=True) as ledger:

@@ -82,6 +82,7 @@ NAMES = {
     "SoundSource list_microphones",
     "rig.export": "FORMATS Sheet export make_sheet",
     "rig.guard": "Envelope Guard Interlock caution_text",
+    "rig.ledger": "FILE_NAME Event Ledger RunRow SearchRow Session now_text",
     "rig.printer": "DriverReport Identity Move MoveResult Printer PrinterSettings "
     "TemperatureReading wait_until_steady",
     "rig.simulation": "forget_worlds prepare_world",
