@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from detectors.evidence import Reason, Verdict
 from rig.budget import Budget, filament_limit_mm, heating_time_s, prime_speed_mm_s
-from rig.checkup import steps_per_mm
+from rig.checkup import BELOW_MAX_FEED, STEPS_APART, steps_per_mm
 from rig.errors import (
     FirmwareResetError,
     LimitReachedError,
@@ -20,7 +20,7 @@ from rig.known_thresholds import KnownThresholds
 from rig.ledger import Ledger, SearchRow
 from rig.records import TrialOrder, TrialRecord
 from rig.search import Question, SearchSettings, ThresholdSearch
-from rig.trial import run_trial, settle_s, trial_length_mm
+from rig.trial import make_order, run_trial
 from rig.view import Progress, RunView
 
 if TYPE_CHECKING:
@@ -48,10 +48,6 @@ _THIN = (Reason.UNSURE, Reason.TOO_SHORT)
 _UNCLEAR = (Reason.UNSURE, Reason.MOTOR_NOT_HEARD, Reason.TOO_NOISY, Reason.WITNESSES_DISAGREE)
 #: The hot end is steady when it stayed within this, in K, for so long, in s.
 _STEADY_BAND_C, _STEADY_DWELL_S = 1.0, 20.0
-#: Steps per mm of firmware and bench file may differ by this much without a word.
-_STEPS_APART = 0.01
-#: The firmware's own speed limit is kept clear of by this.
-_BELOW_MAX_FEED = 0.995
 
 
 def _doubtful(record: TrialRecord) -> bool:
@@ -124,7 +120,7 @@ class CampaignLoop:
         for guess in settings.guesses:
             self._remark(guess)
         if settings.max_feed_mm_s is not None:
-            allowed = settings.max_feed_mm_s * _BELOW_MAX_FEED
+            allowed = settings.max_feed_mm_s * BELOW_MAX_FEED
             if allowed <= plan.start_speed_mm_s:
                 raise UnfitBenchError(
                     f"the firmware allows {settings.max_feed_mm_s:g} mm/s of filament at most, "
@@ -140,7 +136,7 @@ class CampaignLoop:
         if settings.steps_per_mm is not None:
             wanted = steps_per_mm(self.bench)
             apart = settings.steps_per_mm / wanted - 1.0
-            if abs(apart) > _STEPS_APART:
+            if abs(apart) > STEPS_APART:
                 self._remark(
                     f"the firmware has {settings.steps_per_mm:.6g} steps/mm, the bench file makes "
                     f"{wanted:.6g} ({100 * apart:+.1f} %): either the motor does not run at the "
@@ -325,22 +321,22 @@ class CampaignLoop:
         stretch: float,
     ) -> TrialOrder:
         bench, speed_mm_s = self.bench, question.speed_mm_s
-        length_mm = trial_length_mm(
-            bench, speed_mm_s=speed_mm_s, acceleration_mm_s2=self._acceleration_mm_s2
+        order = make_order(
+            bench,
+            temperature_c=temperature_c,
+            current_a=current_a,
+            speed_mm_s=speed_mm_s,
+            acceleration_mm_s2=self._acceleration_mm_s2,
+            number=self.ledger.next_number(),
         )
+        length_mm = order.length_mm
         if stretch > 1.0:
             length_mm = min(length_mm * stretch, max(length_mm, speed_mm_s * _LONGEST_S))
         cleans = [a.speed_mm_s for a in search.answers if a.verdict is Verdict.CLEAN]
         below = [f.speed_mm_s for _, f in self.known.found(temperature_c)]
-        return TrialOrder(
-            temperature_c=temperature_c,
-            current_a=current_a,
-            speed_mm_s=speed_mm_s,
+        return replace(
+            order,
             length_mm=length_mm,
-            settle_s=settle_s(
-                speed_mm_s=speed_mm_s,
-                filament_per_cycle_mm=bench.geometry().filament_per_cycle_mm,
-            ),
             prime_mm=bench.plan.prime_mm if self._fresh_needed else 0.0,
             prime_speed_mm_s=prime_speed_mm_s(
                 bench, clean_mm_s=max(cleans or below[:1], default=None)
@@ -348,7 +344,6 @@ class CampaignLoop:
             purpose=question.purpose,
             repeat=repeat,
             attempt=attempt,
-            number=self.ledger.next_number(),
         )
 
     def _trial(self, order: TrialOrder, row: int, search: ThresholdSearch) -> TrialRecord:

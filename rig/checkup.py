@@ -27,6 +27,10 @@ _WARMEST_ROOM_C = 60.0
 #: Relative to full scale: below is a muted or dead input, above an overdriven one.
 _SILENT = 1e-5
 _CLIPPED = 0.98
+#: The firmware's own speed limit is kept clear of by this.
+BELOW_MAX_FEED = 0.995
+#: Steps per mm of firmware and bench file may differ by this much without a word.
+STEPS_APART = 0.01
 
 
 class Grade(StrEnum):
@@ -149,7 +153,7 @@ def check_settings(settings: PrinterSettings, bench: Bench) -> Iterator[Finding]
                 f"{text}: {100 * apart:+.1f} % apart; correct motor, microsteps, gear ratio or "
                 "filament per turn, or calibrate the firmware",
             )
-        elif abs(apart) > 0.01:
+        elif abs(apart) > STEPS_APART:
             yield warn("settings", f"{text}: {100 * apart:+.1f} % apart")
         else:
             yield good("settings", text)
@@ -276,8 +280,7 @@ def check_motion(station: Station) -> Iterator[Finding]:
 
     The one step that heats; the caller has shown the cautions and entered the guard.
     """
-    from rig.records import TrialOrder
-    from rig.trial import run_trial, settle_s, trial_length_mm
+    from rig.trial import make_order, run_trial
 
     bench, printer = station.bench, station.printer
     temperature_c = bench.plan.temperatures_c[0]
@@ -290,19 +293,15 @@ def check_motion(station: Station) -> Iterator[Finding]:
     )
     speed = bench.plan.start_speed_mm_s
     acceleration = printer.settings.acceleration_mm_s2 if printer.settings else None
-    record = run_trial(
-        station,
-        TrialOrder(
-            number=0,
-            temperature_c=temperature_c,
-            current_a=bench.plan.currents_a[-1],
-            speed_mm_s=speed,
-            length_mm=trial_length_mm(bench, speed_mm_s=speed, acceleration_mm_s2=acceleration),
-            settle_s=settle_s(
-                speed_mm_s=speed, filament_per_cycle_mm=bench.geometry().filament_per_cycle_mm
-            ),
-        ),
+    order = make_order(
+        bench,
+        temperature_c=temperature_c,
+        current_a=bench.plan.currents_a[-1],
+        speed_mm_s=speed,
+        acceleration_mm_s2=acceleration,
+        number=0,
     )
+    record = run_trial(station, order)
     said = (
         f"{bench.plan.currents_a[-1]:g} A at {speed:g} mm/s: {record.verdict.value} "
         f"({record.explanation or record.reason.value})"

@@ -18,9 +18,10 @@ from detectors.evidence import CommandedMotion, Reason, Verdict
 from detectors.listen import FAIR_GROWTH_DB, Baseline, Recording, learn_bench
 from detectors.sources import FileSource
 from rig.budget import filament_limit_mm
+from rig.checkup import BELOW_MAX_FEED
 from rig.errors import UnfitBenchError, UsageError
 from rig.records import TrialOrder, TrialRecord
-from rig.trial import run_trial, settle_s, trial_length_mm
+from rig.trial import make_order, run_trial, trial_length_mm
 
 if TYPE_CHECKING:
     from rig.bench import Bench
@@ -196,7 +197,7 @@ def _top_mm_s(station: Station) -> float:
     top = station.bench.limits.max_speed_mm_s
     settings = station.printer.settings
     if settings is not None and settings.max_feed_mm_s is not None:
-        top = min(top, 0.995 * settings.max_feed_mm_s)
+        top = min(top, settings.max_feed_mm_s * BELOW_MAX_FEED)
     return top
 
 
@@ -209,24 +210,20 @@ def _order(
     number: int,
     fresh: bool = True,
 ) -> TrialOrder:
-    bench, settings = station.bench, station.printer.settings
-    return TrialOrder(
+    plan, settings = station.bench.plan, station.printer.settings
+    order = make_order(
+        station.bench,
         temperature_c=temperature_c,
         current_a=current_a,
         speed_mm_s=speed_mm_s,
-        length_mm=trial_length_mm(
-            bench,
-            speed_mm_s=speed_mm_s,
-            acceleration_mm_s2=settings.acceleration_mm_s2 if settings is not None else None,
-        ),
-        settle_s=settle_s(
-            speed_mm_s=speed_mm_s,
-            filament_per_cycle_mm=bench.geometry().filament_per_cycle_mm,
-        ),
-        prime_mm=bench.plan.prime_mm if fresh else 0.0,
-        prime_speed_mm_s=bench.plan.start_speed_mm_s,
-        purpose="bracket",
+        acceleration_mm_s2=settings.acceleration_mm_s2 if settings is not None else None,
         number=number,
+    )
+    return replace(
+        order,
+        prime_mm=plan.prime_mm if fresh else 0.0,
+        prime_speed_mm_s=plan.start_speed_mm_s,
+        purpose="bracket",
     )
 
 

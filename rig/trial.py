@@ -23,7 +23,9 @@ if TYPE_CHECKING:
     from rig.printer import Move
     from rig.station import Station
 
-__all__ = ["TrialOrder", "TrialRecord", "prime", "run_trial", "settle_s", "trial_length_mm"]
+__all__ = [
+    "TrialOrder", "TrialRecord", "make_order", "prime", "run_trial", "settle_s", "trial_length_mm",
+]  # fmt: skip
 
 #: Sound heard before the motion and after it, in s.
 PRE_ROLL_S = 0.6
@@ -79,6 +81,31 @@ def trial_length_mm(bench: Bench, *, speed_mm_s: float, acceleration_mm_s2: floa
     unsteady_s = ramp_s + settle_s(speed_mm_s=speed_mm_s, filament_per_cycle_mm=cycle_mm)
     least_mm = speed_mm_s * (steady_s + unsteady_s)
     return max(bench.plan.trial_length_mm or 0.0, least_mm)
+
+
+def make_order(
+    bench: Bench,
+    *,
+    temperature_c: float,
+    current_a: float,
+    speed_mm_s: float,
+    acceleration_mm_s2: float | None,
+    number: int,
+) -> TrialOrder:
+    """A trial of the plan's length at a speed, without fresh filament before it."""
+    return TrialOrder(
+        temperature_c=temperature_c,
+        current_a=current_a,
+        speed_mm_s=speed_mm_s,
+        length_mm=trial_length_mm(
+            bench, speed_mm_s=speed_mm_s, acceleration_mm_s2=acceleration_mm_s2
+        ),
+        settle_s=settle_s(
+            speed_mm_s=speed_mm_s,
+            filament_per_cycle_mm=bench.geometry().filament_per_cycle_mm,
+        ),
+        number=number,
+    )
 
 
 def prime(station: Station, *, length_mm: float, speed_mm_s: float) -> tuple[float, str | None]:

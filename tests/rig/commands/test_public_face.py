@@ -87,7 +87,7 @@ NAMES = {
     "TemperatureReading wait_until_steady",
     "rig.simulation": "forget_worlds prepare_world",
     "rig.simulation.ear": "Ear motor_scale oversampling",
-    "rig.trial": "TrialOrder TrialRecord prime run_trial settle_s trial_length_mm",
+    "rig.trial": "TrialOrder TrialRecord make_order prime run_trial settle_s trial_length_mm",
 }
 
 
