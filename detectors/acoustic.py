@@ -24,6 +24,7 @@ from detectors.frames import (
     frame_grid,
     hop_facts,
 )
+from detectors.pulses import StepPulses
 from detectors.settings import DetectorSettings
 from detectors.tone import MotorTone
 
@@ -120,6 +121,11 @@ class Listener:
         self.after = Stretch(math.inf)
         self.tone = MotorTone(
             geometry.step_rate_hz(motion.speed_mm_s), sample_rate_hz=sample_rate_hz
+        )
+        self.pulses = StepPulses(
+            geometry.step_rate_hz(motion.speed_mm_s),
+            bands=self.grid.bands,
+            frame_rate_hz=self.grid.frame_rate_hz,
         )
 
     @property
@@ -240,6 +246,8 @@ class Listener:
             if low < high or (done and stretch.finder is not None):
                 part = slice(max(0, low - first), max(0, high - first))
                 self._count(stretch, part, facts, lost)
+                if stretch is self.move:
+                    self.pulses.push(levels[part])
                 found = self._find(stretch, max(low, begin), levels[part], masked[part], ended=done)
                 fresh += found if stretch is self.move else []
         # The tone is taken to where each click could first be told, so that whoever decides on

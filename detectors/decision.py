@@ -7,6 +7,7 @@ heard. What cannot be trusted is `void`, with its reason.
 from __future__ import annotations
 
 import math
+import statistics
 
 from detectors.acoustic import HeardClick, Listener
 from detectors.evidence import (
@@ -36,6 +37,10 @@ STALL_LEAST_HZ = 20.0
 ALONE_SCORE_DB, ALONE_KEPT = 8.0, 0.25
 #: The motor's lines over all the rest, in dB, at which it is loud enough to have made the clicks.
 TONAL_MOTOR_DB = -3.0
+#: No measure of the motor's rate counts more than this, in spreads of rates nobody commanded.
+HEARD_CAP = 8.0
+#: A motor whose sound came with the motion goes on while it falls by no more than this, in dB.
+GOING_ON_DB = 4.0
 #: Clicks of the room count from this part of the median score of those in the move.
 ROOM_PART = 0.6
 #: Probability of a skip given to a stall.
@@ -189,7 +194,7 @@ class Judge:
         return self._is_heard() and (louder or tonal or touched)
 
     def _heard_part(self) -> float:
-        """Part of the looks in which the motor is heard at its rate."""
+        """Part of the looks in which the motor is heard at its rate, or goes on as loud as ever."""
         listener, settings = self._listener, self.settings
         assert listener is not None
         looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
@@ -197,18 +202,31 @@ class Judge:
         if not looks or lines is None:
             return 0.0
         least = max(2.0 * lines.chance, 0.5 * lines.share) if lines.z >= settings.lines_z else 2.0
-        return sum(k.z >= 0.5 * settings.heard_z or k.share >= least for k in looks) / len(looks)
+        loud_db = math.inf
+        if listener.growth_db >= settings.growth_db:
+            loud_db = statistics.median(k.level_db for k in looks) - GOING_ON_DB
+        return sum(
+            k.z >= 0.5 * settings.heard_z or k.share >= least or k.level_db >= loud_db
+            for k in looks
+        ) / len(looks)
 
-    def _is_heard(self) -> bool:
+    def heard_score(self) -> float:
+        """How surely the motor is heard at the commanded rate: a weighted sum of four measures."""
         assert self._listener is not None
         tone, settings = self._listener.tone, self.settings
-        score = tone.overall()
-        if score is None:
-            return False
-        lines = tone.lines()
-        by_comb = score.z / settings.heard_z
-        by_lines = lines.z / settings.lines_z if lines is not None else 0.0
-        return max(by_comb, by_lines, 0.6 * (by_comb + by_lines)) >= 1.0
+        score, lines, pulses = tone.overall(), tone.lines(), self._listener.pulses.score()
+        total = 0.0
+        for weight, z in (
+            (settings.heard_comb, score.z if score is not None else 0.0),
+            (settings.heard_lines, lines.z if lines is not None else 0.0),
+            (settings.heard_cycle, pulses.cycle_z if pulses is not None else 0.0),
+            (settings.heard_step, pulses.step_z if pulses is not None else 0.0),
+        ):
+            total += weight * max(-1.0, min(HEARD_CAP, z))
+        return total
+
+    def _is_heard(self) -> bool:
+        return self.heard_score() >= self.settings.heard_least
 
     def _skip(self, train: TrainEvidence) -> Judgement:
         assert self._listener is not None
@@ -245,6 +263,7 @@ class Judge:
             "comb_db": score.mean_db if score else 0.0,
             "rate_ratio": score.ratio if score else 0.0,
             "kept": train.kept if train.kept is not None else 1.0,
+            "heard_score": self.heard_score(),
             "lines_z": lines.z if lines else 0.0,
             "lines_share": lines.share if lines else 0.0,
             "lines_best": lines.best_share if lines else 0.0,

@@ -46,6 +46,11 @@ class DetectorSettings:
         decide_skip: Log-likelihood ratio at which a skip is decided.
         suspect_skip: Log-likelihood ratio above which a trial is not called clean.
         heard_z: Least standing-out of the commanded comb of lines, in spreads of other combs.
+        heard_comb: Weight of the commanded comb's standing-out in whether the motor is heard.
+        heard_lines: Weight of the standing-out of the peaks that lie on the commanded orders.
+        heard_cycle: Weight of the beat of the level with the electrical cycle.
+        heard_step: Weight of its beat with the step.
+        heard_least: Least weighted sum with which the motor is taken as heard at its rate.
         heard_part: Least fraction of the looks in which the motor is heard, for clean.
         growth_db: Growth of the sound with the motion at which clicks are taken for the motor's
             even where its tone is not heard.
@@ -86,6 +91,11 @@ class DetectorSettings:
     decide_skip: float = 6.5
     suspect_skip: float = 2.5
     heard_z: float = 5.0
+    heard_comb: float = 0.56
+    heard_lines: float = 2.15
+    heard_cycle: float = 0.58
+    heard_step: float = 0.58
+    heard_least: float = 6.0
     heard_part: float = 0.7
     growth_db: float = 6.0
     motor_to_rest_db: float = -15.0
