@@ -26,7 +26,7 @@ from detectors.frames import (
 )
 from detectors.pulses import StepPulses
 from detectors.settings import DetectorSettings
-from detectors.tone import MotorTone
+from detectors.tone import Crossing, MotorTone
 
 #: Sound this near to the start of the move belongs neither to the rest nor to the move, in s.
 START_GUARD_S = 0.12
@@ -57,15 +57,22 @@ class HeardClick:
     Attributes:
         time_s: On the common time base, in s.
         click: What was measured of it.
-        kept: Whether the motor's lines went on through it, see `MotorTone.kept_across`; None
-            where that cannot be told.
-        steady: The same over as long a time before the click.
+        crossing: What it did to the motor's lines; None where that cannot be told.
     """
 
     time_s: float
     click: Click
-    kept: float | None = None
-    steady: float | None = None
+    crossing: Crossing | None = None
+
+    @property
+    def kept(self) -> float | None:
+        """See `Crossing.kept`; None where that cannot be told."""
+        return self.crossing.kept if self.crossing is not None else None
+
+    @property
+    def steady(self) -> float | None:
+        """See `Crossing.steady`; None where that cannot be told."""
+        return self.crossing.steady if self.crossing is not None else None
 
 
 @dataclass(slots=True)
@@ -258,8 +265,8 @@ class Listener:
             known = min(first + count, first + slots * SLOT_FRAMES)
             self._follow(samples[(taken - first) * grid.hop :], taken, known)
             taken = max(taken, known)
-            if heard.kept is None:
-                heard = self._with_kept(heard, samples, first, known)
+            if heard.crossing is None:
+                heard = self._with_crossing(heard, samples, first, known)
                 self.move.clicks[self.move.clicks.index(fresh[number])] = heard
             self.told_to_s = self.origin_now_s + (known + 1) * grid.hop / grid.sample_rate_hz
             if self.on_click is not None:
@@ -268,7 +275,7 @@ class Listener:
         keep = round(HISTORY_S * grid.sample_rate_hz)
         self._history = np.concatenate([self._history, samples[: count * grid.hop]])[-keep:]
 
-    def _with_kept(
+    def _with_crossing(
         self, heard: HeardClick, samples: FloatArray, first: int, known: int
     ) -> HeardClick:
         """The click with the test whether the motor's lines went on through it."""
@@ -280,8 +287,7 @@ class Listener:
         hop = self.grid.hop
         sound = np.concatenate([self._history, samples[: (known - first + 1) * hop]])
         at = len(self._history) + (heard.click.frame + 1 - first) * hop
-        told = self.tone.kept_across(sound, at)
-        return heard if told is None else replace(heard, kept=told[0], steady=told[1])
+        return replace(heard, crossing=self.tone.across(sound, at))
 
     def _follow(self, samples: FloatArray, first: int, last: int) -> None:
         """Hand the hops from frame ``first`` to ``last`` to the tone."""

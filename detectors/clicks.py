@@ -74,6 +74,7 @@ class Click:
             score where there are none.
         shape_db: Excess per band, shape (bands,).
         level_db: Level per band, shape (bands,).
+        base_db: The motor's own peaks at that time per band, shape (bands,).
         usable: Bands with enough sound in them to be looked at, shape (bands,).
     """
 
@@ -87,6 +88,7 @@ class Click:
     own_db: float
     shape_db: FloatArray
     level_db: FloatArray
+    base_db: FloatArray
     usable: NDArray[np.bool_]
 
 
@@ -248,7 +250,12 @@ class ClickFinder:
                 continue
             shape = excess[slot, :, place + ASIDE].copy()
             click = self._click(
-                frame, float(value), shape, usable[slot], float((shape > 1.0).sum() / counted[slot])
+                frame,
+                float(value),
+                shape,
+                base[slot],
+                usable[slot],
+                float((shape > 1.0).sum() / counted[slot]),
             )
             if click is not None and self._is_new(click):
                 clicks.append(click)
@@ -268,6 +275,7 @@ class ClickFinder:
         frame: int,
         score: float,
         shape: FloatArray,
+        base: FloatArray,
         usable: NDArray[np.bool_],
         coverage: float,
     ) -> Click | None:
@@ -295,6 +303,7 @@ class ClickFinder:
             self._own_excess(shape, score),
             shape,
             self._levels[here].copy(),
+            base.copy(),
             usable.copy(),
         )
 

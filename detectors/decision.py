@@ -21,7 +21,16 @@ from detectors.evidence import (
 )
 from detectors.joining import join_witnesses
 from detectors.length import LengthWatch, LengthWord
-from detectors.sequential import TrainEvidence, weigh_train
+from detectors.marks import COMPARED
+from detectors.sequential import (
+    ClickRates,
+    TrainEvidence,
+    click_looks,
+    click_rates,
+    click_words,
+    train_steps,
+    weigh_steps,
+)
 from detectors.settings import DetectorSettings
 
 #: How often the encoder is asked while the move goes on, in s.
@@ -33,8 +42,8 @@ STALL_GROWTH_DB, STALL_MOST_Z, STALL_MOST_LINES_Z, STALL_SUB_DB = 28.0, 3.2, 2.2
 STALL_LEAST_LLR = 1.0
 #: Slower electrical rates are heard as single knocks.
 STALL_LEAST_HZ = 20.0
-#: A click of this score that leaves less than this of the motor's tone is its own, even alone.
-ALONE_SCORE_DB, ALONE_KEPT = 8.0, 0.25
+#: Clicks that are looked back at when a new one comes.
+MOST_CLICKS = 64
 #: The motor's lines over all the rest, in dB, at which it is loud enough to have made the clicks.
 TONAL_MOTOR_DB = -3.0
 #: No measure of the motor's rate counts more than this, in spreads of rates nobody commanded.
@@ -84,6 +93,9 @@ class Judge:
         )
         self._watch = LengthWatch(geometry, counts_per_mm) if counts_per_mm is not None else None
         self._checked_s = -math.inf
+        self._told = 0  # clicks that were handed over as they became known
+        self._looks: list[list[float]] = []
+        self._words: list[float] = []
         self._decided: Judgement | None = None
         if self._listener is not None:
             self._listener.on_click = self._clicked
@@ -125,9 +137,10 @@ class Judge:
 
     def _clicked(self, heard: HeardClick) -> None:
         """A click of the move became known: is it enough?"""
+        self._told += 1
         if self._decided is not None:
             return
-        train = self._train(until=heard)
+        train = self._train_now(heard)
         if train.decided_s is not None and self._is_audible(train):
             sound = self._skip(train)
             if self._watch is None:
@@ -141,20 +154,62 @@ class Judge:
     def _listener_time_s(self) -> float:
         return self._listener.heard_to_s if self._listener is not None else self.motion.start_s
 
-    def _train(self, until: HeardClick | None = None) -> TrainEvidence:
-        """Evidence of the clicks so far, or of those up to and including ``until``."""
-        listener = self._listener
-        assert listener is not None
-        clicks = listener.move.clicks
-        last_s = min(listener.steady_to_s, until.time_s if until is not None else math.inf)
-        room_clicks, room_s = self.room(so_far=until is not None)
-        return weigh_train(
-            [c for c in clicks if c.time_s <= last_s],
+    def _rates(self, *, so_far: bool) -> ClickRates:
+        room_clicks, room_s = self.room(so_far=so_far)
+        return click_rates(
             room_clicks=room_clicks + self._room_before[0],
             room_s=room_s + self._room_before[1],
-            cycle_s=1.0 / self.geometry.electrical_rate_hz(self.motion.speed_mm_s),
             settings=self.settings,
         )
+
+    def _know_clicks(self, count: int) -> list[HeardClick]:
+        """The first clicks of the move, each looked at once."""
+        assert self._listener is not None
+        clicks = self._listener.move.clicks[:count]
+        known = len(self._looks)
+        if count > known:
+            begin = max(0, known - COMPARED)
+            looks = click_looks(clicks[begin:])[known - begin :]
+            self._looks += looks
+            self._words += click_words(looks)
+        return clicks
+
+    def _train_now(self, until: HeardClick) -> TrainEvidence:
+        """Evidence of the clicks up to ``until``, as it stands with that one."""
+        assert self._listener is not None
+        count = self._told
+        clicks = self._know_clicks(count)
+        if until.time_s > self._listener.steady_to_s:
+            return weigh_steps([], self.settings)
+        begin = max(0, count - MOST_CLICKS)
+        steps = train_steps(
+            clicks[begin:],
+            rates=self._rates(so_far=True),
+            cycle_s=self._cycle_s,
+            looks=self._looks[begin:count],
+            said=self._words[begin:count],
+            last_only=True,
+        )
+        return weigh_steps(steps, self.settings)
+
+    def _train(self) -> TrainEvidence:
+        """Evidence of all the clicks."""
+        listener = self._listener
+        assert listener is not None
+        clicks = self._know_clicks(len(listener.move.clicks))
+        inside = sum(c.time_s <= listener.steady_to_s for c in clicks)
+        steps = train_steps(
+            clicks[:inside],
+            rates=self._rates(so_far=False),
+            cycle_s=self._cycle_s,
+            looks=self._looks[:inside],
+            said=self._words[:inside],
+        )
+        return weigh_steps(steps, self.settings)
+
+    @property
+    def _cycle_s(self) -> float:
+        return 1.0 / self.geometry.electrical_rate_hz(self.motion.speed_mm_s)
 
     def room(self, *, so_far: bool = False) -> tuple[int, float]:
         """Clicks while the motor rested that would stand out over it, and how long it rested.
@@ -365,12 +420,6 @@ class Judge:
             return void(Reason.TOO_NOISY, train, "the background hides the motor")
         if train.llr >= settings.suspect_skip:
             return void(Reason.UNSURE, train, "clicks were heard, too few to be sure")
-        if any(
-            c.kept is not None and c.kept < ALONE_KEPT and c.click.score_db >= ALONE_SCORE_DB
-            for c in move.clicks
-            if c.time_s <= listener.steady_to_s
-        ):
-            return void(Reason.UNSURE, train, "a click was heard that broke the motor's tone")
         return self._judgement(
             Verdict.CLEAN,
             Reason.HEARD_THROUGHOUT,

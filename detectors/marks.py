@@ -1,8 +1,8 @@
 """What one click says by its own looks, given the clicks before it: a motor's or the room's.
 
-The features enter a logistic in which clicks of skipping motors stand against whatever clicks while
-a motor is healthy, so that their weighted sum is a log-likelihood ratio. The weights are in
-`DetectorSettings`; ``stallcurve tune`` fits them with the very same features.
+`mark_features` describes a click by figures that a fall of the motor and a knock in the room differ
+in; `detectors.click_trees` turns them into the log-odds of a skipping motor against whatever clicks
+while a motor is healthy.
 """
 
 from __future__ import annotations
@@ -13,36 +13,52 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from detectors.clicks import likeness
-from detectors.settings import DetectorSettings
 
 if TYPE_CHECKING:
     from detectors.acoustic import HeardClick
+    from detectors.frames import FloatArray
 
-#: Fields of `DetectorSettings` that weigh the features, in their order.
-MARK_WEIGHTS = (
-    "mark_score",
-    "mark_weak",
-    "mark_coverage",
-    "mark_decay",
-    "mark_dull",
-    "mark_broken",
-    "mark_kept",
-    "mark_likeness",
-    "mark_first",
-    "mark_unlike",
+#: Names of the features, in their order.
+FEATURES = (
+    "score_db",
+    "coverage",
+    "rise_db",
+    "fall_db",
+    "decay_db",
+    "own_db",
+    "kept",
+    "steady",
+    "kept_near",
+    "steady_near",
+    "change_db",
+    "change_before_db",
+    "alike",
+    "first",
+    "unlike",
+    "low_db",
+    "middle_db",
+    "high_db",
+    "spread_db",
+    "colour",
+    "over_spread_db",
+    "over_most_db",
+    "just_before",
 )
-#: Earlier clicks that one is compared with.
+#: Earlier clicks that one is compared with, and how long ago a click is just before, in s.
 COMPARED = 6
+JUST_BEFORE_S = 2.0
+#: Stands for what could not be told of the motor's lines.
+NOT_TOLD = -2.0
 #: No click says more than this, either way.
-LEAST_MARK, MOST_MARK = -4.0, 3.2
+LEAST_MARK, MOST_MARK = -4.0, 6.0
 
 
 def mark_features(heard: HeardClick, before: Sequence[HeardClick]) -> list[float]:
-    """Features of one click, in the order of `MARK_WEIGHTS`.
+    """Features of one click, in the order of `FEATURES`.
 
     A knock in a room differs from the one before in colour and strength, and does not touch the
-    motor's tone; the falls of one motor are alike. Weak clicks are alike by chance, so likeness
-    counts with their strength.
+    motor's tone; the falls of one motor are alike, and ring in the body that the steps ring in.
+    Weak clicks are alike by chance, so likeness counts with their strength.
     """
     click = heard.click
     score = min(click.score_db, 18.0)
@@ -56,18 +72,50 @@ def mark_features(heard: HeardClick, before: Sequence[HeardClick]) -> list[float
         alike = strong * (max(0.6, shape) - 0.9)
         away = min(level_distance_db(heard, other) for other in near)
         unlike = strong * unbroken * min(max(away - 4.5, 0.0), 6.0) / 6.0
+    crossing = heard.crossing
+    lines = [NOT_TOLD, NOT_TOLD, NOT_TOLD, NOT_TOLD, 0.0, 0.0]
+    if crossing is not None:
+        lines = [
+            crossing.kept if crossing.kept is not None else NOT_TOLD,
+            crossing.steady if crossing.steady is not None else NOT_TOLD,
+            crossing.kept_near,
+            crossing.steady_near,
+            crossing.change_db,
+            crossing.change_before_db,
+        ]
     return [
-        score - 8.0,
-        max(0.0, 4.0 - score),
-        click.coverage - 0.75,
-        (min(click.decay_db, 16.0) - 10.0) / 10.0,
-        max(0.0, 6.0 - click.decay_db) / 6.0,
-        0.0 if heard.kept is None else max(0.0, 0.5 - max(heard.kept, 0.0)),
-        0.0 if heard.kept is None else max(0.0, heard.kept - 0.5),
+        score,
+        click.coverage,
+        click.rise_db,
+        click.fall_db,
+        click.decay_db,
+        click.own_db,
+        *lines,
         alike,
         first,
         unlike,
+        *_colour(heard),
+        float(sum(heard.time_s - other.time_s < JUST_BEFORE_S for other in near)),
     ]
+
+
+def _colour(heard: HeardClick) -> list[float]:
+    """Excess in the low, middle and high bands, its spread, and how like the motor's own it is."""
+    click = heard.click
+    shape, usable = click.shape_db, click.usable
+    level, base = click.level_db[usable], click.base_db[usable]
+    third = [_mean(shape[:2]), _mean(shape[2:6]), _mean(shape[6:])]
+    if len(level) < 3:
+        return [*third, 0.0, 0.0, 0.0, 0.0]
+    over = level - base
+    away_level, away_base = level - level.mean(), base - base.mean()
+    size = float(np.sqrt((away_level @ away_level) * (away_base @ away_base)))
+    colour = float(away_level @ away_base) / size if size > 0.0 else 0.0
+    return [*third, float(shape[usable].std()), colour, float(over.std()), float(over.max())]
+
+
+def _mean(values: FloatArray) -> float:
+    return float(values.mean()) if len(values) else 0.0
 
 
 def level_distance_db(one: HeardClick, other: HeardClick) -> float:
@@ -75,11 +123,3 @@ def level_distance_db(one: HeardClick, other: HeardClick) -> float:
     usable = one.click.usable
     away = (one.click.level_db - other.click.level_db)[usable]
     return float(np.sqrt(np.mean(away * away))) if usable.any() else 0.0
-
-
-def mark_llr(heard: HeardClick, before: Sequence[HeardClick], settings: DetectorSettings) -> float:
-    """Log-likelihood ratio of one click's own looks, given the clicks before it."""
-    value = settings.mark_intercept
-    for name, feature in zip(MARK_WEIGHTS, mark_features(heard, before), strict=True):
-        value += getattr(settings, name) * feature
-    return max(LEAST_MARK, min(MOST_MARK, value))

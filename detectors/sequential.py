@@ -1,10 +1,13 @@
 """Adding up clicks: when a few of them are a train, and when they are a room with people in it.
 
 Clicks of a skipping motor and knocks of a room are taken as two Poisson processes with marks. Each
-click adds the logarithm of the rates' ratio and of its mark's likelihood ratio; each second without
-one takes off the difference of the rates. The sum restarts whenever it falls below nothing, which
-makes it a change detector (Page 1954), with a threshold from the false alarms that are allowed
-(Wald 1945).
+click adds the logarithm of the rates' ratio and what its own looks say; each second without one
+takes off the difference of the rates. The sum restarts whenever it falls below nothing, which makes
+it a change detector (Page 1954). Clicks of one take are not independent, as this sum would have it:
+a dropped tool makes five knocks of one kind. So the sum, and how the clicks so far are alike,
+follow each other and leave the motor's tone, are features of a second set of trees, whose log-odds
+are what is compared with two thresholds, one for `skip` and one for `clean` (Wald 1945); the
+thresholds stand for the error rates that were found with them on takes left out.
 """
 
 from __future__ import annotations
@@ -12,30 +15,63 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 
 from detectors.acoustic import HeardClick
-from detectors.marks import COMPARED, level_distance_db, mark_llr
+from detectors.click_trees import shipped_trees
+from detectors.marks import COMPARED, FEATURES, LEAST_MARK, MOST_MARK, NOT_TOLD, mark_features
 from detectors.settings import DetectorSettings
 
 #: Experience of rooms that the first seconds of this one are weighed against, in s.
 ROOM_BEFORE_S = 1.5
 #: However long a room was quiet, it may click this often, a second.
 ROOM_LEAST_HZ = 0.03
-#: The motor's tone is broken by two clicks where less than this part of it goes on ...
-BROKEN_KEPT = 0.35
-#: ... and by one, where it is at least so loud and less than this part goes on.
-BROKEN_ONCE_KEPT, BROKEN_ONCE_SCORE_DB = 0.15, 8.0
-#: Two such clicks of a move, however far apart, are of one motor where their levels differ by less.
-TWIN_DB = 7.0
-#: A single one counts only where the tone went on by more than this just before.
-STEADY = 0.6
-#: Between these parts of the tone going on it is less and less broken.
-UNBROKEN_FROM, UNBROKEN_TO = 0.35, 0.7
 #: Three clicks and more whose intervals, all longer than this, differ by no more than a part of
 #: their mean are a clock's or a relay's.
 CLOCK_LEAST_S, CLOCK_PART = 0.4, 0.06
+#: Clicks that are looked back at for likeness and for intervals.
+RECENT, RECENT_INTERVALS = 8, 6
+#: What is said where there is no click, or no second one.
+NOTHING_SAID = -5.0
+#: Names of the features of a train, in their order.
+TRAIN_FEATURES = (
+    "last",
+    "greatest",
+    "second",
+    "total",
+    "best",
+    "count",
+    "interval_spread",
+    "interval_least_s",
+    "alike",
+    "unlike",
+    "kept_least",
+    "kept_middle",
+    "rate_gain",
+    "cycle_s",
+)
+_ALIKE, _UNLIKE = FEATURES.index("alike"), FEATURES.index("unlike")
+
+
+@dataclass(frozen=True, slots=True)
+class TrainStep:
+    """The clicks up to and including one of them.
+
+    Attributes:
+        time_s: Of the last click.
+        features: In the order of `TRAIN_FEATURES`.
+        times_s: Of the clicks since Page's sum was last at nothing.
+        clock: Whether they come as regularly as a clock's.
+        kept: Mean over the two clicks that broke the motor's tone most of how much of it went on;
+            None where it could not be told.
+    """
+
+    time_s: float
+    features: tuple[float, ...]
+    times_s: tuple[float, ...]
+    clock: bool
+    kept: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +79,7 @@ class TrainEvidence:
     """The evidence for a train at its strongest.
 
     Attributes:
-        llr: Greatest log-likelihood ratio reached, skipping motor against room.
+        llr: Greatest log-odds reached, skipping motor against room; `NOTHING_SAID` without clicks.
         decided_s: Time of the click with which ``decide_skip`` was reached; None if it was not.
         times_s: Times of the clicks of the strongest train, in s.
         kept: Least part of the motor's lines that went on through one of the clicks of the
@@ -56,49 +92,168 @@ class TrainEvidence:
     kept: float | None
 
 
-@dataclass(slots=True)
-class _Run:
-    """The clicks since the sum was last at nothing."""
+@dataclass(frozen=True, slots=True)
+class ClickRates:
+    """Rates of the two processes.
 
-    times_s: list[float] = field(default_factory=list)
-    kept: list[float] = field(default_factory=list)
-    clear: bool = False
+    Attributes:
+        gain: Logarithm of their ratio.
+        drift_hz: Their difference, not below nothing.
+    """
 
-    def add(self, heard: HeardClick) -> None:
-        self.times_s.append(heard.time_s)
-        if heard.kept is None:
-            return
-        self.kept.append(heard.kept)
-        steady = heard.steady is not None and heard.steady > STEADY
-        self.clear |= steady and _broke_loudly(heard)
-
-    def bonus(self, settings: DetectorSettings) -> float:
-        """What clicks that broke the motor's tone add."""
-        value = settings.broken_once if self.clear else 0.0
-        if len(self.kept) >= 2 and sorted(self.kept)[1] < BROKEN_KEPT:
-            value = max(value, settings.broken_tone)
-        return value
-
-    def doubt(self, settings: DetectorSettings) -> float:
-        """What clicks that leave it alone take off before they are called the motor's."""
-        if self._is_a_clock():
-            return math.inf
-        if not self.kept:
-            return settings.unknown_tone
-        part = (statistics.median(self.kept) - UNBROKEN_FROM) / (UNBROKEN_TO - UNBROKEN_FROM)
-        return settings.unbroken_tone * max(0.0, min(1.0, part))
-
-    def _is_a_clock(self) -> bool:
-        apart = [later - sooner for sooner, later in pairwise(self.times_s)]
-        if len(apart) < 2 or min(apart) < CLOCK_LEAST_S:
-            return False
-        return max(apart) - min(apart) < CLOCK_PART * statistics.fmean(apart)
+    gain: float
+    drift_hz: float
 
 
-def _broke_loudly(heard: HeardClick) -> bool:
-    """Whether a click is loud and the motor's tone did not go on through it."""
-    loud = heard.click.score_db >= BROKEN_ONCE_SCORE_DB
-    return loud and heard.kept is not None and heard.kept < BROKEN_ONCE_KEPT
+def click_rates(*, room_clicks: float, room_s: float, settings: DetectorSettings) -> ClickRates:
+    """Rates of a skipping motor and of this room.
+
+    A room that clicks more than a slowly skipping motor makes its clicks count less, or nothing.
+
+    Args:
+        room_clicks: Clicks heard while the motor rested.
+        room_s: For how long it did.
+        settings: The detector's numbers.
+    """
+    room = (ROOM_BEFORE_S * settings.room_rate_hz + room_clicks) / (ROOM_BEFORE_S + room_s)
+    room = max(room, ROOM_LEAST_HZ)
+    return ClickRates(
+        math.log(settings.skip_rate_hz / room), max(settings.skip_rate_hz - room, 0.0)
+    )
+
+
+def page_sums(
+    times_s: Sequence[float], marks: Sequence[float], rates: ClickRates
+) -> list[tuple[float, int]]:
+    """Page's sum after each click, and the index of the click it was last at nothing before.
+
+    Args:
+        times_s: Of the clicks, in order.
+        marks: Log-likelihood ratio of each click's own looks.
+        rates: Of the two processes.
+    """
+    sums: list[tuple[float, int]] = []
+    total, begin = 0.0, 0
+    for index, (time_s, mark) in enumerate(zip(times_s, marks, strict=True)):
+        if index:
+            total -= rates.drift_hz * (time_s - times_s[index - 1])
+        if total <= 0.0:
+            total, begin = 0.0, index
+        total += rates.gain + mark
+        sums.append((total, begin))
+    return sums
+
+
+def apart(clicks: Sequence[HeardClick], *, cycle_s: float) -> list[int]:
+    """Indices of the clicks that are clicks of their own.
+
+    A motor that fell back by a cycle cannot fall again until the field has come round, so what
+    comes sooner belongs to the click before.
+    """
+    chosen: list[int] = []
+    for index, heard in enumerate(clicks):
+        if not chosen or heard.time_s - clicks[chosen[-1]].time_s >= 0.7 * cycle_s:
+            chosen.append(index)
+    return chosen
+
+
+def click_looks(clicks: Sequence[HeardClick]) -> list[list[float]]:
+    """Features of each click, given those before it."""
+    return [
+        mark_features(heard, clicks[max(0, index - COMPARED) : index])
+        for index, heard in enumerate(clicks)
+    ]
+
+
+def click_words(looks: Sequence[Sequence[float]]) -> list[float]:
+    """What the shipped trees say of each click, as log-odds."""
+    trees = shipped_trees("click")
+    return [trees.log_odds(one) for one in looks]
+
+
+def train_steps(
+    clicks: Sequence[HeardClick],
+    *,
+    rates: ClickRates,
+    cycle_s: float,
+    looks: Sequence[Sequence[float]] | None = None,
+    said: Sequence[float] | None = None,
+    last_only: bool = False,
+) -> list[TrainStep]:
+    """The train after each of its clicks.
+
+    Args:
+        clicks: Clicks within the move, in order.
+        rates: See `click_rates`.
+        cycle_s: Duration of an electrical cycle.
+        looks: Features of each click, where they are known already.
+        said: What the click trees say of each, where that is known or others were asked.
+        last_only: Leave out all steps but the last.
+    """
+    looks = looks if looks is not None else click_looks(clicks)
+    said = said if said is not None else click_words(looks)
+    chosen = apart(clicks, cycle_s=cycle_s)
+    times = [clicks[i].time_s for i in chosen]
+    words = [said[i] for i in chosen]
+    marks = [max(LEAST_MARK, min(MOST_MARK, word)) for word in words]
+    sums = page_sums(times, marks, rates)
+    steps: list[TrainStep] = []
+    best = 0.0
+    for number, index in enumerate(chosen):
+        total, begin = sums[number]
+        best = max(best, total)
+        if last_only and number < len(chosen) - 1:
+            continue
+        greatest = sorted(words[max(0, number + 1 - RECENT) : number + 1], reverse=True)
+        recent = times[max(0, number + 1 - RECENT_INTERVALS) : number + 1]
+        intervals = [later - sooner for sooner, later in pairwise(recent)]
+        kept = [
+            k
+            for i in chosen[max(0, number + 1 - RECENT) : number + 1]
+            if (k := clicks[i].kept) is not None
+        ]
+        spread = 1.0
+        if len(intervals) > 1:
+            spread = statistics.pstdev(intervals) / statistics.fmean(intervals)
+        steps.append(
+            TrainStep(
+                time_s=times[number],
+                features=(
+                    words[number],
+                    greatest[0],
+                    greatest[1] if number else NOTHING_SAID,
+                    total,
+                    best,
+                    min(number + 1.0, 10.0),
+                    spread,
+                    min(intervals, default=9.0),
+                    looks[index][_ALIKE],
+                    looks[index][_UNLIKE],
+                    min(kept, default=NOT_TOLD),
+                    statistics.median(kept) if kept else NOT_TOLD,
+                    rates.gain,
+                    min(cycle_s, 0.5),
+                ),
+                times_s=tuple(times[begin : number + 1]),
+                clock=_is_a_clock(times[begin : number + 1]),
+                kept=statistics.fmean(sorted(kept)[:2]) if kept else None,
+            )
+        )
+    return steps
+
+
+def _is_a_clock(times_s: Sequence[float]) -> bool:
+    intervals = [later - sooner for sooner, later in pairwise(times_s)]
+    if len(intervals) < 2 or min(intervals) < CLOCK_LEAST_S:
+        return False
+    return max(intervals) - min(intervals) < CLOCK_PART * statistics.fmean(intervals)
+
+
+def train_log_odds(features: Sequence[float], settings: DetectorSettings) -> float:
+    """Log-odds of a skipping motor for the features of a train."""
+    return settings.train_intercept + settings.train_trees * shipped_trees("train").log_odds(
+        features
+    )
 
 
 def weigh_train(
@@ -113,45 +268,22 @@ def weigh_train(
 
     Args:
         clicks: Clicks within the move, in order.
-        cycle_s: Duration of an electrical cycle: a motor that fell back by one cannot fall again
-            until the field has come round, so clicks nearer than that are one.
+        cycle_s: Duration of an electrical cycle.
         room_clicks: Clicks heard while the motor rested, and ``room_s``, for how long it did.
+        settings: The detector's numbers.
     """
-    room = (ROOM_BEFORE_S * settings.room_rate_hz + room_clicks) / (ROOM_BEFORE_S + room_s)
-    room = max(room, ROOM_LEAST_HZ)
-    # A room that clicks more than a slowly skipping motor makes its clicks count less, or nothing.
-    gain = math.log(settings.skip_rate_hz / room)
-    drift = max(settings.skip_rate_hz - room, 0.0)
-    total, best = 0.0, 0.0
+    rates = click_rates(room_clicks=room_clicks, room_s=room_s, settings=settings)
+    return weigh_steps(train_steps(clicks, rates=rates, cycle_s=cycle_s), settings)
+
+
+def weigh_steps(steps: Sequence[TrainStep], settings: DetectorSettings) -> TrainEvidence:
+    """The same from the train after each of its clicks."""
+    best = TrainEvidence(NOTHING_SAID, None, (), None)
     decided_s: float | None = None
-    run = _Run()
-    best_run: tuple[float, ...] = ()
-    last_s: float | None = None
-    loud: list[HeardClick] = []  # those of the whole move that broke the tone
-    for index, heard in enumerate(clicks):
-        if last_s is not None and heard.time_s - last_s < 0.7 * cycle_s:
-            continue
-        if last_s is not None:
-            total -= drift * (heard.time_s - last_s)
-        if total <= 0.0:
-            total, run = 0.0, _Run()
-        total += gain + mark_llr(heard, clicks[max(0, index - COMPARED) : index], settings)
-        run.add(heard)
-        last_s = heard.time_s
-        bonus = run.bonus(settings)
-        if _broke_loudly(heard):
-            twin = next((c for c in loud if level_distance_db(heard, c) < TWIN_DB), None)
-            loud.append(heard)
-            if twin is not None:  # however long ago
-                bonus = max(bonus, settings.broken_once)
-                if twin.time_s not in run.times_s:
-                    run.times_s.insert(0, twin.time_s)
-        if total + bonus > best:
-            best, best_run = total + bonus, tuple(run.times_s)
-        doubt = 0.0 if bonus else run.doubt(settings)
-        enough = len(run.times_s) >= 2 or run.clear
-        if decided_s is None and enough and total + bonus - doubt >= settings.decide_skip:
-            decided_s = heard.time_s
-    inside = set(best_run)
-    kept = sorted(c.kept for c in clicks if c.time_s in inside and c.kept is not None)[:2]
-    return TrainEvidence(best, decided_s, best_run, sum(kept) / len(kept) if kept else None)
+    for step in steps:
+        value = train_log_odds(step.features, settings)
+        if value > best.llr:
+            best = TrainEvidence(value, None, step.times_s, step.kept)
+        if decided_s is None and value >= settings.decide_skip and not step.clock:
+            decided_s = step.time_s
+    return TrainEvidence(best.llr, decided_s, best.times_s, best.kept)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from detectors.errors import DetectorFileError
 
-FORMAT = 1
+FORMAT = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,25 +26,12 @@ class DetectorSettings:
         click_coverage: Least fraction of the bands in which a click stands out at once.
         click_rise_db: Least rise over the ten milliseconds before.
         click_fall_db: Least fall within the sixty milliseconds after.
-        mark_intercept: Log-likelihood ratio of a click at all, skipping motor against room.
-        mark_score: The same, per dB of score above eight.
-        mark_weak: The same, per dB of score below four.
-        mark_coverage: The same, per unit of coverage above three quarters.
-        mark_decay: The same, per ten dB of decay above ten.
-        mark_dull: The same, per six dB of decay below six.
-        mark_broken: The same, per unit by which the motor's lines are kept less than half.
-        mark_kept: The same, per unit by which they are kept more than half.
-        mark_likeness: The same, per unit of likeness to the clicks before it, above 0.9.
-        mark_first: The same, for the first click, which is like no other.
-        mark_unlike: The same, per six dB of difference in level to all clicks before, beyond 4.5.
-        broken_once: Added once a loud click has broken the motor's tone: no knock in the room can.
-        broken_tone: Added once two clicks of a train have broken it.
-        unbroken_tone: Taken off, for `skip`, while the clicks leave the motor's tone alone.
-        unknown_tone: Taken off, for `skip`, while it cannot be told what they do to it.
+        train_intercept: Log-odds of a skipping motor where the trees say neither.
+        train_trees: The same, per unit of what they say.
         skip_rate_hz: Clicks a second of a skipping motor in the sequential test.
         room_rate_hz: Clicks a second of a room with people in it.
-        decide_skip: Log-likelihood ratio at which a skip is decided.
-        suspect_skip: Log-likelihood ratio above which a trial is not called clean.
+        decide_skip: Log-odds at which a skip is decided.
+        suspect_skip: Log-odds above which a trial is not called clean.
         heard_z: Least standing-out of the commanded comb of lines, in spreads of other combs.
         heard_comb: Weight of the commanded comb's standing-out in whether the motor is heard.
         heard_lines: Weight of the standing-out of the peaks that lie on the commanded orders.
@@ -71,25 +58,12 @@ class DetectorSettings:
     click_coverage: float = 0.2
     click_rise_db: float = 3.0
     click_fall_db: float = 2.0
-    mark_intercept: float = 1.0
-    mark_score: float = 0.18
-    mark_weak: float = -0.77
-    mark_coverage: float = -0.84
-    mark_decay: float = 1.37
-    mark_dull: float = -0.33
-    mark_broken: float = 1.66
-    mark_kept: float = -1.66
-    mark_likeness: float = 0.27
-    mark_first: float = -1.96
-    mark_unlike: float = -2.0
-    broken_once: float = 5.5
-    broken_tone: float = 4.0
-    unbroken_tone: float = 3.5
-    unknown_tone: float = 1.5
+    train_intercept: float = 0.0
+    train_trees: float = 1.0
     skip_rate_hz: float = 0.7
     room_rate_hz: float = 0.15
-    decide_skip: float = 6.5
-    suspect_skip: float = 2.5
+    decide_skip: float = 2.0
+    suspect_skip: float = 0.0
     heard_z: float = 5.0
     heard_comb: float = 0.56
     heard_lines: float = 2.15

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,14 +29,17 @@ from detectors.orders import (
 DENSE_SPECTRA = 16
 #: Spectra to one look (1 s, later 2 s).
 LOOK_SPECTRA = 4
-#: For the test whether lines go on through a click: length of the windows and their places, in s.
-KEPT_WINDOW_S, KEPT_BEFORE_S, KEPT_AFTER_S = 0.064, -0.045, 0.052
+#: For the test whether lines go on through a click: length of the windows, and where the middles
+#: of those before and after it lie, in s; long ones, and short ones nearer to it.
+KEPT = (0.064, -0.045, 0.052)
+NEAR = (0.048, -0.036, 0.044)
 #: A line is followed where it is not this much stronger after the moment.
 KEPT_DROWNED = 2.0
 #: Parts of such a window that are looked at for dropouts.
 GAP_PARTS = 24
 #: Least standing-out of the lines as a whole, least height of one, and how many are followed.
 KEPT_LEAST_Z, KEPT_LEAST_DB, KEPT_LINES = 3.0, 12.0, 6
+NEAR_LEAST_DB, NEAR_LINES = 8.0, 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +66,72 @@ def _going_on(one: NDArray[np.complex128], other: NDArray[np.complex128]) -> NDA
     larger = np.maximum(np.maximum(np.abs(one), np.abs(other)) ** 2, 1e-30)
     kept: NDArray[np.float64] = (one.conj() * other).real / larger
     return kept
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """What a moment did to the motor's lines.
+
+    Attributes:
+        kept: Mean over the lines of the real part of their coherence across the moment, about 1
+            where they go on and about 0 where they do not; None where no line is strong enough.
+        steady: The same over as long a time before the moment; 0 where the moment drowns them.
+        kept_near, steady_near: The same from shorter windows and more lines.
+        change_db: Mean change of the lines' level across the moment, in dB either way.
+        change_before_db: The same before it.
+    """
+
+    kept_near: float
+    steady_near: float
+    change_db: float
+    change_before_db: float
+    kept: float | None = None
+    steady: float | None = None
+
+
+def _amplitudes(
+    sound: FloatArray,
+    at: int,
+    lines_hz: NDArray[np.float64],
+    windows: tuple[float, float, float],
+    sample_rate_hz: int,
+) -> tuple[NDArray[np.complex128], ...] | None:
+    """Complex amplitudes of lines in three windows, earlier, before and after a moment."""
+    window_s, before_s, after_s = windows
+    size = round(window_s * sample_rate_hz)
+    if len(lines_hz) == 0:
+        return None
+    window = np.hanning(size)
+    amplitudes = []
+    for offset_s in 2.0 * before_s - after_s, before_s, after_s:
+        begin = at + round(offset_s * sample_rate_hz) - size // 2
+        if begin < 0 or begin + size > len(sound) or _has_gap(sound[begin : begin + size]):
+            return None
+        time_s = np.arange(begin, begin + size) / sample_rate_hz
+        turn = np.exp(-2j * np.pi * lines_hz[:, None] * time_s[None, :])
+        amplitudes.append(turn @ (sound[begin : begin + size] * window) / size)
+    return tuple(amplitudes)
+
+
+def _mean_going_on(
+    amplitudes: tuple[NDArray[np.complex128], ...], weights: NDArray[np.float64]
+) -> tuple[float, float]:
+    """`_going_on` across the moment and before it, rounded so that memory layout shows nothing."""
+    earlier, before, after = amplitudes
+    return (
+        round(float(np.average(_going_on(before, after), weights=weights)), 4),
+        round(float(np.average(_going_on(earlier, before), weights=weights)), 4),
+    )
+
+
+def _mean_change_db(
+    one: NDArray[np.complex128],
+    other: NDArray[np.complex128],
+    weights: NDArray[np.float64],
+    floor: float,
+) -> float:
+    change = 20.0 * np.abs(np.log10((np.abs(other) + floor) / (np.abs(one) + floor)))
+    return round(float(np.average(change, weights=weights)), 3)
 
 
 def _has_gap(sound: FloatArray) -> bool:
@@ -248,52 +317,53 @@ class MotorTone:
             self._lines_at = self.spectra
         return self._lines
 
-    def kept_across(self, sound: FloatArray, at: int) -> tuple[float, float] | None:
+    def across(self, sound: FloatArray, at: int) -> Crossing | None:
         """Whether the motor's strong lines go on through a moment as if nothing had happened.
 
         A motor that falls back leaves the phase of its lines; a knock in the room does not touch
         it. Each line's amplitude and phase in a window before the moment is compared with those in
-        a window after it.
+        a window after it, and those before with ones before them, where nothing should have
+        happened.
 
         Args:
             sound: Samples around the moment.
             at: Index of the moment in them.
 
         Returns:
-            Mean over the lines of the real part of their coherence, about 1 where they go on and
-            about 0 where they do not, and the same over as long a time before the moment, in which
-            nothing should have happened; None where no line is strong enough to tell.
+            None where no line is strong enough to tell, or the windows reach out of the sound.
         """
         lines = self.lines()
         if lines is None or lines.z < KEPT_LEAST_Z:
             return None
         peaks_hz, heights = self.peaks()
         electrical_hz = self.step_rate_hz / 4.0
-        strong = on_orders(peaks_hz, electrical_hz) & (heights > KEPT_LEAST_DB) & (peaks_hz > 40.0)
+        strong = on_orders(peaks_hz, electrical_hz) & (heights > NEAR_LEAST_DB) & (peaks_hz > 40.0)
         chosen = np.flatnonzero(strong)
-        chosen = chosen[np.argsort(-heights[chosen], kind="stable")][:KEPT_LINES]
-        if len(chosen) == 0:
+        chosen = chosen[np.argsort(-heights[chosen], kind="stable")][:NEAR_LINES]
+        near = _amplitudes(sound, at, peaks_hz[chosen], NEAR, self.sample_rate_hz)
+        if near is None:
             return None
-        size = round(KEPT_WINDOW_S * self.sample_rate_hz)
-        window = np.hanning(size)
-        amplitudes = []
-        for offset_s in 2.0 * KEPT_BEFORE_S - KEPT_AFTER_S, KEPT_BEFORE_S, KEPT_AFTER_S:
-            begin = at + round(offset_s * self.sample_rate_hz) - size // 2
-            if begin < 0 or begin + size > len(sound) or _has_gap(sound[begin : begin + size]):
-                return None
-            time_s = np.arange(begin, begin + size) / self.sample_rate_hz
-            turn = np.exp(-2j * np.pi * peaks_hz[chosen, None] * time_s[None, :])
-            amplitudes.append(turn @ (sound[begin : begin + size] * window))
-        earlier, before, after = amplitudes
+        earlier, before, after = near
         weights = heights[chosen]
-        kept = np.average(_going_on(before, after), weights=weights)
-        steady = np.average(_going_on(earlier, before), weights=weights)
+        kept_near, steady_near = _mean_going_on(near, weights)
+        floor = 1e-9
+        crossing = Crossing(
+            kept_near=kept_near,
+            steady_near=steady_near,
+            change_db=_mean_change_db(before, after, weights, floor),
+            change_before_db=_mean_change_db(earlier, before, weights, floor),
+        )
+        chosen = chosen[heights[chosen] > KEPT_LEAST_DB][:KEPT_LINES]
+        wide = _amplitudes(sound, at, peaks_hz[chosen], KEPT, self.sample_rate_hz)
+        if wide is None:
+            return crossing
+        weights = heights[chosen]
+        kept, steady = _mean_going_on(wide, weights)
         # Lines that the click's own ringing drowns do not tell that it broke them.
-        drowned = np.abs(after) > KEPT_DROWNED * np.abs(before)
+        drowned = np.abs(wide[2]) > KEPT_DROWNED * np.abs(wide[1])
         if weights[drowned].sum() > 0.5 * weights.sum():
-            steady = np.float64(0.0)
-        # Rounded, so that where the window lies in memory leaves no trace.
-        return round(float(kept), 4), round(float(steady), 4)
+            steady = 0.0
+        return replace(crossing, kept=kept, steady=steady)
 
     def order_db(self, order: float) -> float:
         """Mean level near an order of the electrical rate, in dB re full scale."""

@@ -3,11 +3,10 @@
 Each take is listened to once. What was heard of it (its clicks, the room's, and the verdict that
 there would be without a train of clicks) is kept, and the numbers are fitted to that:
 
-- the weights of a click's marks, by logistic regression of clicks in skips against clicks in clean
-  takes, drawn towards the given weights so that few takes move them little;
-- the two thresholds, from the takes' log-likelihood ratios;
-- the calibration, by logistic regression of the takes' labels on their log-likelihood ratios
-  (Platt 1999).
+- the two numbers by which the trees' log-odds are bent, by logistic regression of trains in skips
+  against trains in clean takes, drawn towards the given ones so that few takes move them little;
+- the two thresholds, from the takes' log-odds;
+- the calibration, by logistic regression of the takes' labels on their log-odds (Platt 1999).
 
 Scores come from cross-validation in which all takes of a bench are left out together.
 """
@@ -22,13 +21,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detectors.acoustic import HeardClick
+from detectors.click_trees import shipped_trees
 from detectors.decision import Judge
 from detectors.errors import TakeError
 from detectors.evidence import Judgement, Reason, Verdict
-from detectors.marks import COMPARED, MARK_WEIGHTS, mark_features
 from detectors.replay import BLOCK_S, unreadable
 from detectors.scores import Scores, score_takes
-from detectors.sequential import weigh_train
+from detectors.sequential import TrainStep, click_rates, train_steps, weigh_steps
 from detectors.settings import DetectorSettings
 from detectors.sources import FileSource
 from detectors.takes import Take, TakeSet
@@ -39,9 +38,13 @@ COLLAR_S = 0.05
 PULL = 4.0
 #: Part of the clean takes that may be called skip, and of the skips that may be called clean.
 ALLOWED_FALSE, ALLOWED_MISSED = 0.004, 0.002
-#: Bounds of the thresholds, as log-likelihood ratios.
-DECIDE_LEAST, DECIDE_MOST = 5.5, 20.0
-SUSPECT_LEAST, SUSPECT_MOST = 2.0, 5.0
+#: Bounds of the thresholds, as log-odds.
+DECIDE_LEAST, DECIDE_MOST = 1.5, 8.0
+SUSPECT_LEAST, SUSPECT_MOST = -2.5, 1.0
+#: Bounds of the two numbers by which the trees' log-odds are bent.
+INTERCEPT_MOST, SLOPE_LEAST, SLOPE_MOST = 3.0, 0.3, 2.0
+#: Clicks of a take that are learnt from.
+MOST_STEPS = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,15 +74,14 @@ class Trace:
         """Duration of an electrical cycle at the commanded speed."""
         return 1.0 / self.take.geometry.electrical_rate_hz(self.take.motion.speed_mm_s)
 
+    def steps(self, settings: DetectorSettings) -> list[TrainStep]:
+        """The train after each of its clicks."""
+        rates = click_rates(room_clicks=self.room_clicks, room_s=self.room_s, settings=settings)
+        return train_steps(self.clicks, rates=rates, cycle_s=self.cycle_s)
+
     def judge(self, settings: DetectorSettings) -> Judgement:
         """The verdict with other weights, thresholds and calibration."""
-        train = weigh_train(
-            self.clicks,
-            room_clicks=self.room_clicks,
-            room_s=self.room_s,
-            cycle_s=self.cycle_s,
-            settings=settings,
-        )
+        train = weigh_steps(self.steps(settings), settings)
         p_skip = calibrated(train.llr, settings)
         other = replace(self.otherwise, p_skip=p_skip)
         if self.otherwise.reason in (Reason.UNREADABLE, Reason.SILENT):
@@ -104,7 +106,7 @@ class Trace:
 
 
 def calibrated(llr: float, settings: DetectorSettings) -> float:
-    """Probability of a skip for a log-likelihood ratio."""
+    """Probability of a skip for the log-odds of a train."""
     exponent = settings.calibration_intercept + settings.calibration_slope * llr
     return 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, exponent))))
 
@@ -156,92 +158,81 @@ def trace_takes(
     return traces
 
 
-def _click_rows(
-    traces: Sequence[Trace],
+def _step_rows(
+    traces: Sequence[Trace], settings: DetectorSettings
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.float64]]:
-    """Features of clicks, whether they are skips, and weights that give each take its due."""
-    rows: list[list[float]] = []
+    """What the trees say of trains, whether they skip, and weights that give each take its due."""
+    trees = shipped_trees("train")
+    said: list[float] = []
     truth: list[bool] = []
     weights: list[float] = []
     for trace in traces:
-        label = trace.take.label
+        label, first = trace.take.label, trace.take.first_skip_s
         if label not in (Verdict.SKIP, Verdict.CLEAN, Verdict.SLIP):
             continue
-        first = trace.take.first_skip_s
-        clicks = list(trace.clicks)
-        if label is Verdict.SKIP:
-            if first is None:
-                continue
-            used = [i for i, c in enumerate(clicks) if c.time_s >= first - COLLAR_S]
-        else:
-            used = list(range(len(clicks)))
-        for index in used[:40]:
-            heard = clicks[index]
-            before = clicks[max(0, index - COMPARED) : index]
-            rows.append(mark_features(heard, before))
+        if label is Verdict.SKIP and first is None:
+            continue
+        steps = trace.steps(settings)
+        if label is Verdict.SKIP and first is not None:
+            steps = [s for s in steps if s.time_s >= first - COLLAR_S]
+        for step in steps[:MOST_STEPS]:
+            said.append(trees.log_odds(step.features))
             truth.append(label is Verdict.SKIP)
-            weights.append(min(len(used), 40) ** -0.7)
-    return np.array(rows).reshape(-1, len(MARK_WEIGHTS)), np.array(truth, bool), np.array(weights)
+            weights.append(min(len(steps), MOST_STEPS) ** -0.7)
+    return np.array(said), np.array(truth, bool), np.array(weights)
 
 
-def fit_marks(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSettings:
-    """Settings with the marks' weights fitted; unchanged where one kind of click is missing."""
+def fit_trains(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSettings:
+    """Settings with the trees' log-odds bent to these takes; unchanged where a kind is missing."""
     from scipy.optimize import minimize
 
-    rows, truth, weights = _click_rows(traces)
+    said, truth, weights = _step_rows(traces, settings)
     if truth.sum() < 10 or (~truth).sum() < 10:
         return settings
-    weights = weights.copy()
     number = min(weights[truth].sum(), weights[~truth].sum())
-    # Both kinds weigh alike, so that the logistic is a log-likelihood ratio.
+    # Both kinds weigh alike, as they did when the trees were grown.
     weights[truth] *= number / weights[truth].sum()
     weights[~truth] *= number / weights[~truth].sum()
-    start = np.array([settings.mark_intercept, *(getattr(settings, n) for n in MARK_WEIGHTS)])
-    sizes = np.maximum(0.5 * np.abs(start), 0.2)
+    start = np.array([settings.train_intercept, settings.train_trees])
+    sizes = np.array([1.0, 0.3])
     sign = np.where(truth, 1.0, -1.0)
 
     def loss(p: NDArray[np.float64]) -> float:
-        margin = sign * (p[0] + rows @ p[1:])
+        margin = sign * (p[0] + p[1] * said)
         pull = PULL * float((((p - start) / sizes) ** 2).sum())
         return float((weights * np.logaddexp(0.0, -margin)).sum()) + pull
 
-    # None may turn its sign: each says what it says by what it is.
-    limits = [(-4.0, 3.0)] + [(0.0, 8.0) if w >= 0 else (-8.0, 0.0) for w in start[1:]]
+    limits = [(-INTERCEPT_MOST, INTERCEPT_MOST), (SLOPE_LEAST, SLOPE_MOST)]
     best = minimize(loss, start, method="L-BFGS-B", bounds=limits).x
-    fitted = {name: round(float(w), 4) for name, w in zip(MARK_WEIGHTS, best[1:], strict=True)}
-    return replace(settings, mark_intercept=round(float(best[0]), 4), **fitted)
+    return replace(
+        settings, train_intercept=round(float(best[0]), 4), train_trees=round(float(best[1]), 4)
+    )
 
 
 def _ratios(
     traces: Sequence[Trace], settings: DetectorSettings
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Log-likelihood ratios of the clean and the skipping takes that were heard, and which."""
+    """Log-odds of the clean and the skipping takes that were heard, and which."""
     ratios, skips = [], []
     for trace in traces:
         label = trace.take.label
         usable = trace.otherwise.verdict is Verdict.CLEAN or trace.audible
         if label not in (Verdict.CLEAN, Verdict.SKIP) or not usable:
             continue
-        train = weigh_train(
-            trace.clicks,
-            room_clicks=trace.room_clicks,
-            room_s=trace.room_s,
-            cycle_s=trace.cycle_s,
-            settings=settings,
-        )
+        train = weigh_steps(trace.steps(settings), settings)
         ratios.append(train.llr)
         skips.append(label is Verdict.SKIP)
     return np.array(ratios, float), np.array(skips, bool)
 
 
 def fit_thresholds(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSettings:
-    """Settings with thresholds and calibration fitted to the takes' log-likelihood ratios."""
+    """Settings with thresholds and calibration fitted to the takes' log-odds."""
     from scipy.optimize import minimize
 
     ratios, skips = _ratios(traces, settings)
     if skips.sum() < 10 or (~skips).sum() < 10:
         return settings
-    decide = float(np.quantile(ratios[~skips], 1.0 - ALLOWED_FALSE)) + 0.5
+    decide = float(np.quantile(ratios[~skips], 1.0 - ALLOWED_FALSE)) + 0.2
     suspect = float(np.quantile(ratios[skips], ALLOWED_MISSED)) - 0.2
     weights = np.where(skips, 0.5 / skips.sum(), 0.5 / (~skips).sum())
     sign = np.where(skips, 1.0, -1.0)
@@ -249,9 +240,9 @@ def fit_thresholds(traces: Sequence[Trace], settings: DetectorSettings) -> Detec
 
     def loss(p: NDArray[np.float64]) -> float:
         value = float((weights * np.logaddexp(0.0, -sign * (p[0] + p[1] * capped))).sum())
-        return value + 1e-3 * float(((p - [-2.4, 0.5]) ** 2).sum())
+        return value + 1e-3 * float(((p - [0.0, 1.0]) ** 2).sum())
 
-    best = minimize(loss, [-2.4, 0.5], method="L-BFGS-B", bounds=[(-8, 2), (0.05, 3.0)]).x
+    best = minimize(loss, [0.0, 1.0], method="L-BFGS-B", bounds=[(-4, 4), (0.05, 3.0)]).x
     return replace(
         settings,
         decide_skip=round(min(DECIDE_MOST, max(DECIDE_LEAST, decide)), 3),
@@ -262,8 +253,8 @@ def fit_thresholds(traces: Sequence[Trace], settings: DetectorSettings) -> Detec
 
 
 def fit(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSettings:
-    """Settings with all that is fitted: marks, thresholds, calibration."""
-    return fit_thresholds(traces, fit_marks(traces, settings))
+    """Settings with all that is fitted: trains, thresholds, calibration."""
+    return fit_thresholds(traces, fit_trains(traces, settings))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,300 @@
+"""Grows the detector's trees on made takes, and writes `detectors/click_trees.json` and
+`detectors/train_trees.json`.
+
+``python tests/benchmarks/grow_click_trees.py --work FOLDER`` makes the takes (virtual benches and
+two makers of sound without physics, from seeds that nothing else uses; some GB and, on two cores,
+half an hour), listens to them, and grows the trees. With ``--check`` it grows them on a part of the
+benches and prints how well the rest is told, source by source. Needs scikit-learn.
+
+The trees of one click learn from the clicks of skipping motors against whatever clicks in clean
+takes. The trees of a train learn from trains up to each of their clicks, with words of click trees
+that never saw the bench (stacking: Wolpert 1992, Neural Networks 5, 241). Each take, and each of
+the three sources, has the same weight however many clicks there are in it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import pickle
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "detectors"), str(ROOT / "tests" / "benchmarks")]
+
+import bench_detector as bench  # noqa: E402
+import numpy as np  # noqa: E402
+from numpy.typing import NDArray  # noqa: E402
+
+from detectors.click_trees import DEPTH, FILES, ClickTrees, trees_to_json  # noqa: E402
+from detectors.evidence import Verdict  # noqa: E402
+from detectors.marks import FEATURES  # noqa: E402
+from detectors.sequential import (  # noqa: E402
+    TRAIN_FEATURES,
+    click_looks,
+    click_rates,
+    train_steps,
+)
+from detectors.settings import DetectorSettings  # noqa: E402
+from detectors.takes import Take  # noqa: E402
+from detectors.tuning import COLLAR_S, Trace, trace_takes  # noqa: E402
+
+Floats = NDArray[np.float64]
+#: First seeds of the two batches of takes: virtual benches, made sound, wide sound.
+BATCHES = (
+    (177_000_000, 178_000_000, 179_000_000, 1200),
+    (277_000_000, 278_000_000, 279_000_000, 1500),
+)
+BENCHES, PER_BENCH = 70, 30
+#: Faults that leave nothing to learn from.
+LEFT_OUT = ("muted", "dropout", "wrong-speed")
+#: Clicks of a take, and trains of a take, that are learnt from.
+MOST_CLICKS, MOST_STEPS = 30, 20
+FOLDS = 5
+GROWTH = {
+    "max_depth": DEPTH,
+    "max_leaf_nodes": 2**DEPTH,
+    "min_samples_leaf": 40,
+    "l2_regularization": 1.0,
+    "early_stopping": False,
+    "random_state": 0,
+}
+CLICK_GROWTH = {**GROWTH, "max_iter": 200, "learning_rate": 0.06}
+TRAIN_GROWTH = {**GROWTH, "max_iter": 120, "learning_rate": 0.06}
+
+
+@dataclass(slots=True)
+class Heard:
+    """What the trees learn from: one take, with the features of its clicks."""
+
+    source: int
+    trace: Trace
+    looks: list[list[float]]
+
+    @property
+    def skips(self) -> bool:
+        return self.trace.take.label is Verdict.SKIP
+
+    def counts(self, time_s: float) -> bool:
+        """Whether a click at that time may be learnt from."""
+        first = self.trace.take.first_skip_s
+        return not self.skips or (first is not None and time_s >= first - COLLAR_S)
+
+
+def make_takes(folder: Path, batch: tuple[int, int, int, int], jobs: int) -> list[list[Take]]:
+    """The takes of one batch, by source; made only where they are not there yet."""
+    from joblib import Parallel, delayed
+
+    kept = folder / "takes.pickle"
+    if kept.exists():
+        found: list[list[Take]] = pickle.loads(kept.read_bytes())
+        return found
+    folder.mkdir(parents=True, exist_ok=True)
+    bench.BENCH_SEED = batch[0]
+    sources = [bench.virtual_takes(folder / "virtual", BENCHES, PER_BENCH)]
+    for name, seed in (("made", batch[1]), ("wide", batch[2])):
+        (folder / name).mkdir(exist_ok=True)
+        sources.append(
+            Parallel(n_jobs=jobs)(
+                delayed(bench.write_made)(folder / name, seed + k, wide=name == "wide")
+                for k in range(batch[3])
+            )
+        )
+    kept.write_bytes(pickle.dumps(sources))
+    return sources
+
+
+def hear_takes(sources: Sequence[Sequence[Take]], jobs: int) -> list[Heard]:
+    """Listen to all that can be learnt from."""
+    heard: list[Heard] = []
+    for source, takes in enumerate(sources):
+        usable = [
+            t
+            for t in takes
+            if t.label in (Verdict.CLEAN, Verdict.SKIP, Verdict.SLIP)
+            and not any(fault in t.note for fault in LEFT_OUT)
+        ]
+        for trace in trace_takes(usable, DetectorSettings(), jobs=jobs):
+            heard.append(Heard(source, trace, click_looks(trace.clicks)))
+    return heard
+
+
+@dataclass(slots=True)
+class Rows:
+    """Rows to learn from: features, whether of a skip, weights, bench, take."""
+
+    features: Floats
+    truth: NDArray[np.bool_]
+    weight: Floats
+    take: NDArray[np.int64]
+
+
+def _rows(found: list[tuple[Sequence[float], bool, float, int, int]]) -> Rows:
+    weight = np.array([row[2] for row in found])
+    truth = np.array([row[1] for row in found], bool)
+    source = np.array([row[3] for row in found])
+    for kind in set(source.tolist()):
+        for which in (True, False):
+            some = (source == kind) & (truth == which)
+            weight[some] /= max(weight[some].sum(), 1e-12)
+    return Rows(
+        features=np.array([row[0] for row in found], float),
+        truth=truth,
+        weight=weight * len(weight) / weight.sum(),
+        take=np.array([row[4] for row in found]),
+    )
+
+
+def click_rows(heard: Sequence[Heard]) -> Rows:
+    found: list[tuple[Sequence[float], bool, float, int, int]] = []
+    for number, one in enumerate(heard):
+        used = [i for i, c in enumerate(one.trace.clicks) if one.counts(c.time_s)][:MOST_CLICKS]
+        for place, i in enumerate(used):
+            due = (3.0 if place == 0 else 1.0) * len(used) ** -0.7
+            found.append((one.looks[i], one.skips, due, one.source, number))
+    return _rows(found)
+
+
+def train_rows(heard: Sequence[Heard], words: Sequence[Floats]) -> Rows:
+    settings = DetectorSettings()
+    found: list[tuple[Sequence[float], bool, float, int, int]] = []
+    for number, (one, said) in enumerate(zip(heard, words, strict=True)):
+        trace = one.trace
+        steps = train_steps(
+            trace.clicks,
+            rates=click_rates(
+                room_clicks=trace.room_clicks, room_s=trace.room_s, settings=settings
+            ),
+            cycle_s=trace.cycle_s,
+            looks=one.looks,
+            said=said.tolist(),
+        )
+        used = [step for step in steps if one.counts(step.time_s)][:MOST_STEPS]
+        for place, step in enumerate(used):
+            due = (3.0 if place == 0 else 2.0 if place == 1 else 1.0) * len(used) ** -0.7
+            found.append((step.features, one.skips, due, one.source, number))
+    return _rows(found)
+
+
+def grow(rows: Rows, growth: dict[str, Any]) -> Any:
+    from sklearn.ensemble import HistGradientBoostingClassifier
+
+    model = HistGradientBoostingClassifier(**growth)
+    return model.fit(rows.features, rows.truth, sample_weight=rows.weight)
+
+
+def _fill(
+    nodes: Any, node: int, place: int, tree: tuple[list[int], list[float], list[float]]
+) -> None:
+    """Copy a grown tree into complete lists; a leaf too early is asked on in vain."""
+    feature, limit, leaf = tree
+    if place >= len(feature):
+        leaf[place - len(feature)] = round(float(nodes[node]["value"]), 6)
+        return
+    left, right = node, node
+    if not nodes[node]["is_leaf"]:
+        feature[place] = int(nodes[node]["feature_idx"])
+        limit[place] = float(nodes[node]["num_threshold"])
+        left, right = int(nodes[node]["left"]), int(nodes[node]["right"])
+    _fill(nodes, left, 2 * place + 1, tree)
+    _fill(nodes, right, 2 * place + 2, tree)
+
+
+def as_trees(model: Any, names: Sequence[str]) -> ClickTrees:
+    """Complete trees of the library's grown ones."""
+    inner, leaves = 2**DEPTH - 1, 2**DEPTH
+    trees = []
+    for (predictor,) in model._predictors:
+        tree: tuple[list[int], list[float], list[float]] = (
+            [0] * inner,
+            [0.0] * inner,
+            [0.0] * leaves,
+        )
+        _fill(predictor.nodes, 0, 0, tree)
+        trees.append(tree)
+    return ClickTrees(
+        names=tuple(names),
+        feature=np.array([tree[0] for tree in trees]),
+        limit=np.array([tree[1] for tree in trees]),
+        leaf=np.array([tree[2] for tree in trees]),
+        start=round(float(np.ravel(model._baseline_prediction)[0]), 6),
+    )
+
+
+def words_of(model: Any, heard: Sequence[Heard]) -> list[Floats]:
+    return [
+        model.decision_function(np.array(one.looks)) if one.looks else np.zeros(0) for one in heard
+    ]
+
+
+def stacked_words(heard: Sequence[Heard], rows: Rows) -> list[Floats]:
+    """Words of click trees that never saw the take's bench."""
+    benches = sorted({one.trace.take.bench for one in heard})
+    fold_of = {name: number % FOLDS for number, name in enumerate(benches)}
+    fold = np.array([fold_of[one.trace.take.bench] for one in heard])
+    words: list[Floats] = [np.zeros(0)] * len(heard)
+    for number in range(FOLDS):
+        seen = fold[rows.take] != number
+        part = Rows(*(getattr(rows, k)[seen] for k in ("features", "truth", "weight", "take")))
+        model = grow(part, CLICK_GROWTH)
+        left = np.flatnonzero(fold == number)
+        for index, said in zip(left, words_of(model, [heard[i] for i in left]), strict=True):
+            words[index] = said
+    return words
+
+
+def grow_both(heard: Sequence[Heard]) -> tuple[Any, Any]:
+    rows = click_rows(heard)
+    words = stacked_words(heard, rows)
+    return grow(rows, CLICK_GROWTH), grow(train_rows(heard, words), TRAIN_GROWTH)
+
+
+def check(heard: Sequence[Heard]) -> None:
+    """Grow on four fifths of the benches, tell the rest."""
+    from sklearn.metrics import roc_auc_score
+
+    benches = sorted({one.trace.take.bench for one in heard})
+    left = set(benches[::5])
+    known = [one for one in heard if one.trace.take.bench not in left]
+    rest = [one for one in heard if one.trace.take.bench in left]
+    clicks, trains = grow_both(known)
+    rows = click_rows(rest)
+    steps = train_rows(rest, words_of(clicks, rest))
+    for source, name in enumerate(("virtual", "made", "wide")):
+        for what, model, some in (("clicks", clicks, rows), ("trains", trains, steps)):
+            mine = np.array([rest[i].source == source for i in some.take])
+            said = model.decision_function(some.features[mine])
+            print(
+                f"{name} {what}: area under the curve {roc_auc_score(some.truth[mine], said):.3f}"
+            )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--work", type=Path, required=True, help="folder for the takes")
+    parser.add_argument("--jobs", type=int, default=-1)
+    parser.add_argument("--check", action="store_true", help="tell benches left out, write nothing")
+    given = parser.parse_args()
+    heard: list[Heard] = []
+    for number, batch in enumerate(BATCHES):
+        folder = given.work / f"batch-{number}"
+        kept = folder / "heard.pickle"
+        if not kept.exists():
+            kept_takes = make_takes(folder, batch, given.jobs)
+            kept.write_bytes(pickle.dumps(hear_takes(kept_takes, given.jobs)))
+        heard += pickle.loads(kept.read_bytes())
+    if given.check:
+        check(heard)
+        return
+    clicks, trains = grow_both(heard)
+    for which, model, names in (("click", clicks, FEATURES), ("train", trains, TRAIN_FEATURES)):
+        path = ROOT / "detectors" / FILES[which]
+        path.write_text(trees_to_json(as_trees(model, names)), encoding="utf-8")
+        print(f"wrote {path.relative_to(ROOT)}")
+
+
+if __name__ == "__main__":
+    main()
