@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 import statistics
 
+import numpy as np
+
 from detectors.acoustic import HeardClick, Listener
 from detectors.evidence import (
     CommandedMotion,
@@ -35,11 +37,12 @@ from detectors.settings import DetectorSettings
 
 #: How often the encoder is asked while the move goes on, in s.
 COUNT_CHECK_S = 0.2
-#: A stall is this loud over the rest, in dB; its tone stands out less than this at the commanded
-#: rate; its odd orders are this much over the step rate's, in dB.
-STALL_GROWTH_DB, STALL_MOST_Z, STALL_MOST_LINES_Z, STALL_SUB_DB = 28.0, 3.2, 2.2, 12.0
-#: ... and a few clicks at the least stand out of it.
-STALL_LEAST_LLR = 1.0
+#: A stall is this loud over the rest, in dB; its level differs from cycle to cycle by this much, in
+#: dB; it is heard at the commanded rate less surely than this, and at no other rate more than so.
+STALL_GROWTH_DB, STALL_ROUGH_DB, STALL_MOST_HEARD, STALL_MOST_SHARE = 20.0, 2.4, 6.0, 0.25
+#: What came with the motion, by this many dB, is not called clean while it is that rough and heard
+#: at the rate no more surely than this, or where its odd orders are so much over the step rate's.
+DOUBT_GROWTH_DB, DOUBT_MOST_HEARD, DOUBT_SUB_DB = 12.0, 12.0, 9.0
 #: Slower electrical rates are heard as single knocks.
 STALL_LEAST_HZ = 20.0
 #: Clicks that are looked back at when a new one comes.
@@ -48,6 +51,8 @@ MOST_CLICKS = 64
 TONAL_MOTOR_DB = -3.0
 #: No measure of the motor's rate counts more than this, in spreads of rates nobody commanded.
 HEARD_CAP = 8.0
+#: A look hears the motor where its orders have this part of their share over the whole move.
+LOOK_PART, LOOK_LEAST = 0.2, 0.04
 #: A motor whose sound came with the motion goes on while it falls by no more than this, in dB.
 GOING_ON_DB = 4.0
 #: Clicks of the room count from this part of the median score of those in the move.
@@ -256,7 +261,9 @@ class Judge:
         lines = listener.tone.lines()
         if not looks or lines is None:
             return 0.0
-        least = max(2.0 * lines.chance, 0.5 * lines.share) if lines.z >= settings.lines_z else 2.0
+        least = 2.0
+        if lines.z >= settings.lines_z:
+            least = max(2.0 * lines.chance, LOOK_PART * lines.share, LOOK_LEAST)
         loud_db = math.inf
         if listener.growth_db >= settings.growth_db:
             loud_db = statistics.median(k.level_db for k in looks) - GOING_ON_DB
@@ -319,6 +326,7 @@ class Judge:
             "rate_ratio": score.ratio if score else 0.0,
             "kept": train.kept if train.kept is not None else 1.0,
             "heard_score": self.heard_score(),
+            "roughness_db": self.roughness_db(),
             "lines_z": lines.z if lines else 0.0,
             "lines_share": lines.share if lines else 0.0,
             "lines_best": lines.best_share if lines else 0.0,
@@ -416,7 +424,9 @@ class Judge:
         looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
         if self._heard_part() < settings.heard_part:
             return void(Reason.MOTOR_NOT_HEARD, train, "the motor was not heard throughout")
-        if max((k.motor_to_rest_db for k in looks), default=-60.0) < settings.motor_to_rest_db:
+        hidden = listener.growth_db < settings.growth_db
+        loudest_db = max((k.motor_to_rest_db for k in looks), default=-60.0)
+        if hidden and loudest_db < settings.motor_to_rest_db:
             return void(Reason.TOO_NOISY, train, "the background hides the motor")
         if train.llr >= settings.suspect_skip:
             return void(Reason.UNSURE, train, "clicks were heard, too few to be sure")
@@ -427,28 +437,43 @@ class Judge:
             "heard at the commanded rate throughout, without a train of clicks",
         )
 
+    def roughness_db(self) -> float:
+        """By how much the motor's level differs from cycle to cycle, middle of its bands, in dB."""
+        assert self._listener is not None
+        rough = self._listener.pulses.roughness_db()
+        finder = self._listener.move.finder
+        if rough is None or finder is None:
+            return 0.0
+        bands = finder.motor_bands()
+        return float(np.median(rough[bands])) if bands.any() else 0.0
+
     def _stall(self, train: TrainEvidence) -> tuple[Verdict, Reason, TrainEvidence, str] | None:
-        """A full stall: loud with the motion, and either at no rate at all or on odd orders."""
+        """A full stall: loud and rough with the motion, at no rate at all or on odd orders."""
         listener = self._listener
         assert listener is not None
         tone, growth_db = listener.tone, listener.growth_db
-        score, lines = tone.overall(), tone.lines()
+        lines = tone.lines()
         slow = self.geometry.electrical_rate_hz(self.motion.speed_mm_s) < STALL_LEAST_HZ
-        if slow or score is None or lines is None or growth_db < STALL_GROWTH_DB:
+        if slow or lines is None or growth_db < DOUBT_GROWTH_DB:
             return None
-        silent = score.z < STALL_MOST_Z and lines.z < STALL_MOST_LINES_Z
-        # A motor at another speed than commanded roars as well, but does not click.
-        if silent and lines.best_share < 0.25 and train.llr >= STALL_LEAST_LLR:
+        heard, rough = self.heard_score(), self.roughness_db() >= STALL_ROUGH_DB
+        # A motor at another speed than commanded roars as well, but at a rate of its own.
+        silent = heard < STALL_MOST_HEARD and lines.best_share < STALL_MOST_SHARE
+        if silent and rough and growth_db >= STALL_GROWTH_DB:
             return (
                 Verdict.SKIP,
                 Reason.STALL_TONE,
                 train,
                 "the motor roared with the motion, but kept no step rate at all",
             )
-        if (
-            tone.sub_harmonic_db() > STALL_SUB_DB
-            and self.geometry.electrical_rate_hz(self.motion.speed_mm_s) > 20.0
-        ):
+        if rough and heard < DOUBT_MOST_HEARD:
+            return (
+                Verdict.VOID,
+                Reason.UNSURE,
+                train,
+                "the sound is rough and hardly at the commanded rate: the motor may have stalled",
+            )
+        if tone.sub_harmonic_db() > DOUBT_SUB_DB:
             return (
                 Verdict.VOID,
                 Reason.UNSURE,

@@ -51,7 +51,9 @@ class StepPulses:
         self.step_rate_hz = step_rate_hz
         self.frame_rate_hz = frame_rate_hz
         self._levels: FloatArray = np.zeros((0, bands), np.float32)
+        self._cycle_frames = max(1, round(frame_rate_hz / (step_rate_hz / 4.0)))
         self._power: NDArray[np.float64] | None = None
+        self._rough: NDArray[np.float64] | None = None
         self._segments = 0
 
     def push(self, levels: FloatArray) -> None:
@@ -63,8 +65,21 @@ class StepPulses:
 
     def _add(self, levels: FloatArray) -> None:
         power = level_spectrum(levels)
+        rough = cycle_roughness_db(levels, self._cycle_frames)
         self._power = power if self._power is None else self._power + power
+        self._rough = rough if self._rough is None else self._rough + rough
         self._segments += 1
+
+    def roughness_db(self) -> NDArray[np.float64] | None:
+        """How much the level differs from one electrical cycle to another, per band, in dB.
+
+        A healthy motor's cycles are alike; one that has lost step altogether roars.
+        """
+        if self._rough is not None:
+            return self._rough / self._segments
+        if len(self._levels) < LEAST_FRAMES:
+            return None
+        return cycle_roughness_db(self._levels, self._cycle_frames)
 
     def score(self) -> PulseScore | None:
         """The score over all that was heard; None where that is too little.
@@ -106,6 +121,20 @@ def level_spectrum(levels: FloatArray) -> NDArray[np.float64]:
         return np.ones(len(power))
     mean: NDArray[np.float64] = (power[:, usable] / middle[usable]).mean(axis=1)
     return mean
+
+
+def cycle_roughness_db(levels: FloatArray, cycle_frames: int) -> NDArray[np.float64]:
+    """Standard deviation over time of the mean level of a cycle, shape (bands,), in dB.
+
+    Args:
+        levels: Shape (n, bands), in dB.
+        cycle_frames: Frames to a cycle.
+    """
+    count = len(levels) // cycle_frames
+    power = 10.0 ** (levels[: count * cycle_frames].astype(np.float64) / 10.0)
+    mean = power.reshape(count, cycle_frames, -1).mean(axis=1)
+    rough: NDArray[np.float64] = (10.0 * np.log10(mean + 1e-16)).std(axis=0)
+    return rough
 
 
 def _comb_db(level_db: NDArray[np.float64], rate_hz: float, bin_hz: float) -> float | None:

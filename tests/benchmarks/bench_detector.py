@@ -20,7 +20,9 @@ import re
 import subprocess
 import sys
 import tempfile
+import zlib
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -38,7 +40,7 @@ from detectors.takes import Take, load_take_set  # noqa: E402
 
 #: Slower steps are few within the time that the judge looks back.
 SLOW_STEP_HZ = 20.0
-BENCH_SEED, MADE_SEED, WIDE_SEED = 31_000_000, 47_000_000, 61_000_000
+BENCH_SEED, MADE_SEED, WIDE_SEED, REAL_SEED = 31_000_000, 47_000_000, 61_000_000, 53
 
 
 def note(take: Take, key: str, default: float = 0.0) -> float:
@@ -74,6 +76,37 @@ def write_made(folder: Path, seed: int, *, wide: bool = False) -> Take:
         + (" fault=clipping" if "clip" in made.notes else "")
         + (" agc=1" if "agc" in made.notes else ""),
     )
+
+
+def write_real(folder: Path, take: Take, number: int, part: str) -> Take:
+    """A take from a quiet room with a recorded room under it."""
+    from real_room import real_room
+
+    sound, rate_hz = soundfile.read(take.path)
+    rng = np.random.default_rng([REAL_SEED, number, zlib.crc32(part.encode())])
+    mixed, name, ratio_db = real_room(
+        rng,
+        sound,
+        sample_rate_hz=rate_hz,
+        start_s=take.motion.start_s,
+        end_s=take.motion.end_s,
+        part=part,
+    )
+    path = folder / f"real-{number:05d}.wav"
+    soundfile.write(path, mixed, rate_hz, subtype="PCM_16")
+    quiet_db = note(take, "snr_db", 60.0)
+    both_db = -10.0 * np.log10(10 ** (-quiet_db / 10) + 10 ** (-ratio_db / 10))
+    words = re.sub(r"(snr_db|company)=\S+ ?", "", take.note)
+    return replace(
+        take, path=path, file=path.name, note=f"{words} snr_db={both_db:.1f} company={name}"
+    )
+
+
+def is_quiet(take: Take) -> bool:
+    """Whether a take has neither company nor a fault."""
+    company = re.search(r"company=(\S+)", take.note)
+    quiet = company is not None and company.group(1) in ("none", "quiet")
+    return quiet and "fault" not in take.note and "agc" not in take.note
 
 
 def report(title: str, takes: Sequence[Take], judgements: Sequence[Judgement]) -> None:

@@ -1,15 +1,16 @@
 """Grows the detector's trees on made takes, and writes `detectors/click_trees.json` and
 `detectors/train_trees.json`.
 
-``python tests/benchmarks/grow_click_trees.py --work FOLDER`` makes the takes (virtual benches and
-two makers of sound without physics, from seeds that nothing else uses; some GB and, on two cores,
-half an hour), listens to them, and grows the trees. With ``--check`` it grows them on a part of the
-benches and prints how well the rest is told, source by source. Needs scikit-learn.
+``python tests/benchmarks/grow_click_trees.py --work FOLDER`` makes the takes (virtual benches, two
+makers of sound without physics, and the quiet ones of these with recorded rooms under them, from
+seeds and recordings that nothing else uses; some GB and, on two cores, three quarters of an hour),
+listens to them, and grows the trees. With ``--check`` it grows them on a part of the benches and
+prints how well the rest is told, source by source. Needs scikit-learn.
 
 The trees of one click learn from the clicks of skipping motors against whatever clicks in clean
 takes. The trees of a train learn from trains up to each of their clicks, with words of click trees
 that never saw the bench (stacking: Wolpert 1992, Neural Networks 5, 241). Each take, and each of
-the three sources, has the same weight however many clicks there are in it.
+the four sources, has the same weight however many clicks there are in it.
 """
 
 from __future__ import annotations
@@ -103,6 +104,14 @@ def make_takes(folder: Path, batch: tuple[int, int, int, int], jobs: int) -> lis
                 for k in range(batch[3])
             )
         )
+    (folder / "real").mkdir(exist_ok=True)
+    quiet = [take for takes in sources for take in takes if bench.is_quiet(take)]
+    sources.append(
+        Parallel(n_jobs=jobs)(
+            delayed(bench.write_real)(folder / "real", take, number, "tuning")
+            for number, take in enumerate(quiet)
+        )
+    )
     kept.write_bytes(pickle.dumps(sources))
     return sources
 
@@ -263,7 +272,7 @@ def check(heard: Sequence[Heard]) -> None:
     clicks, trains = grow_both(known)
     rows = click_rows(rest)
     steps = train_rows(rest, words_of(clicks, rest))
-    for source, name in enumerate(("virtual", "made", "wide")):
+    for source, name in enumerate(("virtual", "made", "wide", "real")):
         for what, model, some in (("clicks", clicks, rows), ("trains", trains, steps)):
             mine = np.array([rest[i].source == source for i in some.take])
             said = model.decision_function(some.features[mine])
