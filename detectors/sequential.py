@@ -30,6 +30,10 @@ ROOM_LEAST_HZ = 0.03
 #: Three clicks and more whose intervals, all longer than this, differ by no more than a part of
 #: their mean are a clock's or a relay's.
 CLOCK_LEAST_S, CLOCK_PART = 0.4, 0.06
+#: A click at least so loud, through which less than this part of the motor's lines goes on while
+#: more than that went on just before, is the motor's: no knock in the room shifts their phase. One
+#: such is never clean, two are a skip however far apart.
+BREAK_SCORE_DB, BREAK_KEPT, BREAK_STEADY = 8.0, 0.15, 0.6
 #: Clicks that are looked back at for likeness and for intervals.
 RECENT, RECENT_INTERVALS = 8, 6
 #: What is said where there is no click, or no second one.
@@ -63,6 +67,7 @@ class TrainStep:
         features: In the order of `TRAIN_FEATURES`.
         times_s: Of the clicks since Page's sum was last at nothing.
         clock: Whether they come as regularly as a clock's.
+        breaks: Clicks of the move so far that broke the motor's tone beyond doubt.
         kept: Mean over the two clicks that broke the motor's tone most of how much of it went on;
             None where it could not be told.
     """
@@ -71,6 +76,7 @@ class TrainStep:
     features: tuple[float, ...]
     times_s: tuple[float, ...]
     clock: bool
+    breaks: int
     kept: float | None
 
 
@@ -198,9 +204,10 @@ def train_steps(
     marks = [max(LEAST_MARK, min(MOST_MARK, word)) for word in words]
     sums = page_sums(times, marks, rates)
     steps: list[TrainStep] = []
-    best = 0.0
+    best, breaks = 0.0, 0
     for number, index in enumerate(chosen):
         total, begin = sums[number]
+        breaks += _breaks_the_tone(clicks[index])
         best = max(best, total)
         if last_only and number < len(chosen) - 1:
             continue
@@ -236,10 +243,18 @@ def train_steps(
                 ),
                 times_s=tuple(times[begin : number + 1]),
                 clock=_is_a_clock(times[begin : number + 1]),
+                breaks=breaks,
                 kept=statistics.fmean(sorted(kept)[:2]) if kept else None,
             )
         )
     return steps
+
+
+def _breaks_the_tone(heard: HeardClick) -> bool:
+    kept, steady = heard.kept, heard.steady
+    if kept is None or steady is None or heard.click.score_db < BREAK_SCORE_DB:
+        return False
+    return kept < BREAK_KEPT and steady > BREAK_STEADY
 
 
 def _is_a_clock(times_s: Sequence[float]) -> bool:
@@ -282,8 +297,15 @@ def weigh_steps(steps: Sequence[TrainStep], settings: DetectorSettings) -> Train
     decided_s: float | None = None
     for step in steps:
         value = train_log_odds(step.features, settings)
+        if step.breaks:
+            floor = settings.suspect_skip if step.breaks == 1 else settings.decide_skip
+            value = max(value, floor)
         if value > best.llr:
             best = TrainEvidence(value, None, step.times_s, step.kept)
-        if decided_s is None and value >= settings.decide_skip and not step.clock:
+        if (
+            decided_s is None
+            and value >= settings.decide_skip
+            and (step.breaks >= 2 or not step.clock)
+        ):
             decided_s = step.time_s
     return TrainEvidence(best.llr, decided_s, best.times_s, best.kept)

@@ -50,7 +50,7 @@ class DetectorSettings:
         railed_part: Greatest fraction of samples in flat tops, for clean.
         least_steady_s: Least length of steady motion that can be judged clean, in s.
         calibration_intercept: p_skip is the logistic of this plus ``calibration_slope`` times
-            the log-likelihood ratio.
+            the log-odds of the train.
         calibration_slope: See above.
     """
 
@@ -63,7 +63,7 @@ class DetectorSettings:
     skip_rate_hz: float = 0.7
     room_rate_hz: float = 0.15
     decide_skip: float = 2.0
-    suspect_skip: float = 0.0
+    suspect_skip: float = -1.0
     heard_z: float = 5.0
     heard_comb: float = 0.56
     heard_lines: float = 2.15
@@ -79,8 +79,8 @@ class DetectorSettings:
     lost_part: float = 0.03
     railed_part: float = 0.01
     least_steady_s: float = 0.5
-    calibration_intercept: float = -2.78
-    calibration_slope: float = 0.484
+    calibration_intercept: float = -0.52
+    calibration_slope: float = 0.96
 
     def __post_init__(self) -> None:
         for item in fields(self):

@@ -5,7 +5,8 @@
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 . tests/setup.sh
-have_packages gcc libc6-dev alsa-utils sound-theme-freedesktop libportaudio2 libasound2-plugins pulseaudio pulseaudio-utils \
+have_packages gcc libc6-dev alsa-utils sound-theme-freedesktop sonic-pi-samples \
+  libportaudio2 libasound2-plugins pulseaudio pulseaudio-utils \
   ngspice chromium
 make_venv .venv -e '.[test]'
 export PATH="$PWD/.venv/bin:$PATH"

@@ -63,8 +63,8 @@ GROWTH = {
     "early_stopping": False,
     "random_state": 0,
 }
-CLICK_GROWTH = {**GROWTH, "max_iter": 200, "learning_rate": 0.06}
-TRAIN_GROWTH = {**GROWTH, "max_iter": 120, "learning_rate": 0.06}
+CLICK_GROWTH = {**GROWTH, "max_iter": 400, "learning_rate": 0.06}
+TRAIN_GROWTH = {**GROWTH, "max_iter": 200, "learning_rate": 0.06}
 
 
 @dataclass(slots=True)
