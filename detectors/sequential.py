@@ -31,9 +31,9 @@ ROOM_LEAST_HZ = 0.03
 #: their mean are a clock's or a relay's.
 CLOCK_LEAST_S, CLOCK_PART = 0.4, 0.06
 #: A click at least so loud, through which less than this part of the motor's lines goes on while
-#: more than that went on just before, is the motor's: no knock in the room shifts their phase. One
+#: by so much more went on just before, is the motor's: no knock in the room shifts their phase. One
 #: such is never clean, two are a skip however far apart.
-BREAK_SCORE_DB, BREAK_KEPT, BREAK_STEADY = 8.0, 0.15, 0.6
+BREAK_SCORE_DB, BREAK_KEPT, BREAK_DROP = 8.0, 0.3, 0.65
 #: Clicks that are looked back at for likeness and for intervals.
 RECENT, RECENT_INTERVALS = 8, 6
 #: What is said where there is no click, or no second one.
@@ -254,7 +254,7 @@ def _breaks_the_tone(heard: HeardClick) -> bool:
     kept, steady = heard.kept, heard.steady
     if kept is None or steady is None or heard.click.score_db < BREAK_SCORE_DB:
         return False
-    return kept < BREAK_KEPT and steady > BREAK_STEADY
+    return kept < BREAK_KEPT and steady - kept > BREAK_DROP
 
 
 def _is_a_clock(times_s: Sequence[float]) -> bool:

@@ -89,8 +89,9 @@ def test_one_clear_break_of_the_tone_is_never_clean() -> None:
 
 
 def test_two_clear_breaks_of_the_tone_are_a_skip_however_far_apart() -> None:
-    for seed in range(610, 616):
-        take, sound = broken(seed=seed, places=(0.45, 0.8))
+    # Moves long enough that the tone is known before the first and heard after the second.
+    for seed in range(612, 618):
+        take, sound = broken(seed=seed, places=(0.4, 0.7))
         result = judged(take, sound)
         assert result.verdict is Verdict.SKIP, (seed, result.details)
 
