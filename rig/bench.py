@@ -237,6 +237,17 @@ class Plan(_Table):
         0.03, ge=0.002, le=0.5, description="relative width of the last bracket"
     )
     repeats: int = Field(1, ge=1, le=50)
+    method: Literal["bisection", "learning"] = "bisection"
+    prefer: Literal["filament", "time"] = Field(
+        "filament", description="what a plan that learns saves"
+    )
+    band: float | None = Field(
+        None,
+        ge=0.005,
+        le=0.5,
+        description="half width of the curve's band, relative, at which a plan that learns stops "
+        "before it has a bracket for every current",
+    )
     trial_length_mm: float | None = Field(None, ge=2, le=2000, description="filament a trial, mm")
     steady_s: float | None = Field(None, ge=0.5, le=120, description="or its steady seconds")
     prime_mm: float = Field(6.0, ge=0, le=200, description="fresh filament after a skip, mm")
@@ -256,6 +267,14 @@ class Plan(_Table):
         if any(c <= 0 for c in value) or any(b <= a for a, b in itertools.pairwise(value)):
             raise ValueError("must be above 0 and rising")
         return value
+
+    @model_validator(mode="after")
+    def _learns_from_three(self) -> Plan:
+        if self.method == "learning" and len(self.currents_a) < 3:
+            raise ValueError("method = learning needs three currents or more")
+        if self.band is not None and self.method != "learning":
+            raise ValueError("band is for method = learning only")
+        return self
 
     @model_validator(mode="after")
     def _one_length(self) -> Plan:

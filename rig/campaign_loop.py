@@ -17,8 +17,10 @@ from rig.errors import (
     UnfitBenchError,
 )
 from rig.known_thresholds import KnownThresholds
+from rig.learning_run import CurrentBook, LearningRun
 from rig.ledger import Ledger, SearchRow
 from rig.records import TrialOrder, TrialRecord
+from rig.retelling import MOST_ASIDE, UNCLEAR, is_doubtful, most_attempts, retold
 from rig.search import Question, SearchSettings, ThresholdSearch
 from rig.trial import make_order, run_trial
 from rig.view import Progress, RunView
@@ -27,12 +29,6 @@ if TYPE_CHECKING:
     from rig.printer_types import PrinterSettings, TemperatureReading
     from rig.station import Station
 
-#: A question is tried this often before its speed is set aside, or the search given up.
-MOST_ATTEMPTS = 4
-#: Less often where it is the detector that cannot tell: a speed close by may be clearer.
-_ATTEMPTS_UNCLEAR = 2
-#: Speeds that a search may set aside.
-MOST_ASIDE = 4
 #: Restarts of the firmware that a session survives.
 MOST_RESETS = 3
 #: Thresholds given up in a row that end the session: something is broken.
@@ -41,23 +37,11 @@ MOST_GIVEN_UP = 2
 _PAUSE_S = 2.0
 #: Trials that were void for want of evidence are made longer, up to this factor and time, in s.
 _LONGER, _LONGEST_S = 1.6, 45.0
-#: A clean trial with a skip at least this probable is repeated once, longer by this factor.
-_DOUBT, _DOUBT_LONGER = 0.2, 2.5
+#: A doubtful clean trial is repeated once, longer by this factor.
+_DOUBT_LONGER = 2.5
 _THIN = (Reason.UNSURE, Reason.TOO_SHORT)
-#: What a speed close by may mend.
-_UNCLEAR = (Reason.UNSURE, Reason.MOTOR_NOT_HEARD, Reason.TOO_NOISY, Reason.WITNESSES_DISAGREE)
 #: The hot end is steady when it stayed within this, in K, for so long, in s.
 _STEADY_BAND_C, _STEADY_DWELL_S = 1.0, 20.0
-
-
-def _doubtful(record: TrialRecord) -> bool:
-    """Whether a trial is called clean, and yet something was heard that may have been a skip."""
-    return record.verdict is Verdict.CLEAN and record.p_skip >= _DOUBT
-
-
-def _attempts(reason: Reason) -> int:
-    """How often a void of this reason is tried in all."""
-    return _ATTEMPTS_UNCLEAR if reason in _UNCLEAR else MOST_ATTEMPTS
 
 
 class CampaignLoop:
@@ -162,6 +146,9 @@ class CampaignLoop:
         heated_c: float | None = None
         for temperature_c in sorted(plan.temperatures_c):
             for repeat in range(plan.repeats):
+                if plan.method == "learning":
+                    heated_c = self._learn(temperature_c, repeat, heated_c)
+                    continue
                 for current_a in plan.currents_a:
                     if self.known.is_done(temperature_c, current_a, repeat):
                         continue
@@ -173,6 +160,36 @@ class CampaignLoop:
                     self._search(temperature_c, current_a, repeat)
             self.known.mark_melt(temperature_c)
 
+    # -- a plan that learns -----------------------------------------------------------------------
+
+    def _learn(self, temperature_c: float, repeat: int, heated_c: float | None) -> float | None:
+        """All currents of a temperature, the most telling question first; what is hot now."""
+        run = LearningRun(
+            self.ledger,
+            self.bench,
+            self.known,
+            temperature_c=temperature_c,
+            repeat=repeat,
+            max_speed_mm_s=self._max_speed_mm_s,
+            acceleration_mm_s2=self._acceleration_mm_s2,
+        )
+        given_up: dict[int, TrialRecord] = {}
+        while (choice := run.ask()) is not None:
+            if heated_c != temperature_c:
+                self._heat(temperature_c)
+                heated_c = temperature_c
+            row, book = run.row(choice.current), run.books[choice.current]
+            current_a = run.currents_a[choice.current]
+            question = Question(choice.speed_mm_s, "learn")
+            record = self._answer(question, temperature_c, current_a, repeat, row, book)
+            aside = record.reason in UNCLEAR and len(book.aside) < MOST_ASIDE
+            run.take(choice.current, record, set_aside=aside)
+            if record.verdict is Verdict.VOID and not aside:
+                given_up[row] = record
+        for row, book in run.asked():
+            self._close_search(row, book, given_up.get(row))
+        return heated_c
+
     # -- one search -----------------------------------------------------------------------------
 
     def _search(self, temperature_c: float, current_a: float, repeat: int) -> None:
@@ -182,7 +199,7 @@ class CampaignLoop:
             record = self._answer(question, temperature_c, current_a, repeat, row, search)
             if record.verdict is not Verdict.VOID:
                 search.tell(record.order.speed_mm_s, record.verdict, record.p_skip)
-            elif record.reason in _UNCLEAR and len(search.aside) < MOST_ASIDE:
+            elif record.reason in UNCLEAR and len(search.aside) < MOST_ASIDE:
                 search.set_aside(record.order.speed_mm_s)
             else:
                 gave_up = record
@@ -196,7 +213,13 @@ class CampaignLoop:
         row = self.known.row(temperature_c, current_a, repeat)
         if row is not None:
             search = ThresholdSearch(SearchSettings(**row.settings))
-            self._retell(search, self.ledger.trials(search=row.id))
+            for record, aside in retold(self.ledger.trials(search=row.id)):
+                if search.result is not None:
+                    break
+                if aside:
+                    search.set_aside(record.order.speed_mm_s)
+                else:
+                    search.tell(record.order.speed_mm_s, record.verdict, record.p_skip)
             return row.id, search
         settings = self.known.settings(
             temperature_c, current_a, repeat, max_speed_mm_s=self._max_speed_mm_s
@@ -210,7 +233,9 @@ class CampaignLoop:
         )
         return search_id, ThresholdSearch(settings)
 
-    def _close_search(self, row: int, search: ThresholdSearch, gave_up: TrialRecord | None) -> None:
+    def _close_search(
+        self, row: int, search: ThresholdSearch | CurrentBook, gave_up: TrialRecord | None
+    ) -> None:
         result = search.result or search.so_far
         speeds = [s for s in (result.clean_mm_s, result.skip_mm_s) if s]
         middle = math.exp(sum(math.log(s) for s in speeds) / len(speeds)) if speeds else 0.0
@@ -271,7 +296,7 @@ class CampaignLoop:
         current_a: float,
         repeat: int,
         row: int,
-        search: ThresholdSearch,
+        search: ThresholdSearch | CurrentBook,
     ) -> TrialRecord:
         """Trials of one speed until one is no void; the last void where none is."""
         stretch = 1.0
@@ -282,32 +307,16 @@ class CampaignLoop:
                 question, temperature_c, current_a, repeat, search, attempt=attempt, stretch=stretch
             )
             record = self._trial(order, row, search)
-            if _doubtful(record) and stretch == 1.0:
+            if is_doubtful(record) and stretch == 1.0:
                 # One click may be the room's or the first of a train: a longer move tells.
                 stretch = _DOUBT_LONGER
                 continue
-            if record.verdict is not Verdict.VOID or attempt >= _attempts(record.reason):
+            if record.verdict is not Verdict.VOID or attempt >= most_attempts(record.reason):
                 return record
             if record.reason in _THIN:
                 stretch *= _LONGER
             else:
                 self._pause(_PAUSE_S * attempt)
-
-    @staticmethod
-    def _retell(search: ThresholdSearch, records: list[TrialRecord]) -> None:
-        """Tell a search what it was told before, speeds that were set aside included."""
-        for index, record in enumerate(records):
-            if search.result is not None:
-                return
-            again = records[index + 1 : index + 2]
-            if _doubtful(record) and again and again[0].order.attempt == record.order.attempt + 1:
-                continue
-            if record.verdict is not Verdict.VOID:
-                search.tell(record.order.speed_mm_s, record.verdict, record.p_skip)
-            elif record.reason in _UNCLEAR and record.order.attempt >= _attempts(record.reason):
-                following = records[index + 1 : index + 2]
-                if not following or following[0].order.attempt == 1:
-                    search.set_aside(record.order.speed_mm_s)
 
     def _order(
         self,
@@ -315,7 +324,7 @@ class CampaignLoop:
         temperature_c: float,
         current_a: float,
         repeat: int,
-        search: ThresholdSearch,
+        search: ThresholdSearch | CurrentBook,
         *,
         attempt: int,
         stretch: float,
@@ -346,7 +355,9 @@ class CampaignLoop:
             attempt=attempt,
         )
 
-    def _trial(self, order: TrialOrder, row: int, search: ThresholdSearch) -> TrialRecord:
+    def _trial(
+        self, order: TrialOrder, row: int, search: ThresholdSearch | CurrentBook
+    ) -> TrialRecord:
         """One trial, on disk when it returns; a restart of the firmware discards and repeats it."""
         while True:
             used_mm = self.ledger.filament_mm()
@@ -445,11 +456,13 @@ class CampaignLoop:
             self.ledger.add_event("remark", text)
             self.view.note(text)
 
-    def _progress(self, search: ThresholdSearch) -> Progress:
+    def _progress(self, search: ThresholdSearch | CurrentBook) -> Progress:
         plan = self.bench.plan
         rows = self.ledger.searches()
         done = sum(s.status is not None for s in rows)
         to_come = max(0, self.budget.searches - done - 1)
+        if isinstance(search, CurrentBook):  # which speaks for all currents of its temperature
+            to_come = max(0, self.budget.searches - done - len(plan.currents_a))
         per_search = self.budget.trials_likely / self.budget.searches
         likely = search.likely_left + math.ceil(to_come * per_search)
         hotter = tuple(

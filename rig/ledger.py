@@ -356,7 +356,9 @@ class Ledger:
         return float(total)
 
     def thresholds(self, *, run: str | None = None) -> list[Threshold]:
-        """One row a finished search, for the fit; those without any known end are left out.
+        """One row a finished search, by temperature, repeat and current, for the fit.
+
+        Those without any known end are left out.
 
         Args:
             run: Name of the run in the rows; by default that of the folder.
@@ -378,7 +380,7 @@ class Ledger:
                 run=name,
                 repeat=s.repeat,
             )
-            for s in self.searches()
+            for s in sorted(self.searches(), key=lambda s: (s.temperature_c, s.repeat, s.current_a))
             if s.status is not None
             and s.force_n is not None
             and (s.clean_mm_s is not None or s.skip_mm_s is not None)

@@ -314,7 +314,7 @@ class ThresholdSearch:
         floor = max(s.error_rate, 1e-9)
         q = min(max(q, floor), 1.0 - floor)
         if s.slope > 0.0:
-            skip = _normal_cdf((x - self._x) / s.slope)
+            skip = normal_cdf((x - self._x) / s.slope)
         else:
             skip = (x > self._x).astype(float)
         p = self._p * (q * skip + (1.0 - q) * (1.0 - skip))
@@ -460,7 +460,7 @@ def _normal(t: float) -> float:
     return 0.5 * math.erfc(-t / math.sqrt(2.0))
 
 
-def _normal_cdf(t: NDArray[np.float64]) -> NDArray[np.float64]:
+def normal_cdf(t: NDArray[np.float64]) -> NDArray[np.float64]:
     """Standard normal distribution function, to 7.5e-8 (Abramowitz and Stegun, 26.2.17)."""
     a = np.abs(t)
     k = 1.0 / (1.0 + 0.2316419 * a)
@@ -468,4 +468,5 @@ def _normal_cdf(t: NDArray[np.float64]) -> NDArray[np.float64]:
         0.319381530 + k * (-0.356563782 + k * (1.781477937 + k * (-1.821255978 + k * 1.330274429)))
     )
     tail = np.exp(-0.5 * np.minimum(a, 38.0) ** 2) / math.sqrt(2.0 * math.pi) * poly
-    return np.where(t >= 0.0, 1.0 - tail, tail)
+    value: NDArray[np.float64] = np.where(t >= 0.0, 1.0 - tail, tail)
+    return value

@@ -1,16 +1,16 @@
 """Accuracy of the judge on takes that no number was ever fitted to.
 
 ``python tests/benchmarks/bench_detector.py [--benches 52] [--per-bench 40] [--made 400]
-[--wide 400]`` makes the takes from seeds that nothing else uses, judges them in all cores, and prints confusion, rates with
-95 % bounds, latency, void rates against the ratio of motor to background, calibration, and the same
-figures for a baseline: onsets of a general audio library, counted, with the threshold and the count
-that do best on the very same takes.
+[--wide 400]`` makes the takes from seeds that nothing else uses, judges them in all cores, and
+prints confusion, rates with 95 % bounds, latency, void rates against the ratio of motor to
+background, calibration, and the same figures for a baseline: onsets of a general audio library,
+counted, with the threshold and the count that do best on the very same takes.
 
 Four sources: the virtual bench's takes; two makers of sound from a description without any physics
-(`tests/detectors/made_sound.py`, and `made_wide.py` with harder rooms, motors and clicks), which are
-the check that the judge did not learn one sound maker; and the quiet takes of all three with rooms
-under them that were recorded in the world (`tests/detectors/real_room.py`), of which the half is
-used that nothing was grown on.
+(`tests/detectors/made_sound.py`, and `made_wide.py` with harder rooms, motors and clicks), which
+are the check that the judge did not learn one sound maker; and the quiet takes of all three with
+rooms under them that were recorded in the world (`tests/detectors/real_room.py`), of which the half
+is used that nothing was grown on.
 """
 
 from __future__ import annotations

@@ -1,0 +1,241 @@
+"""A plan that learns, at work in a campaign: rows and trials in the ledger, rebuilt on a resume."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, replace
+from typing import TYPE_CHECKING
+
+from detectors.evidence import Verdict
+from rig.learning import Choice, LearningPlan, LearningSettings
+from rig.retelling import retold
+from rig.search import Answer, SearchResult, SearchSettings, ThresholdSearch
+from rig.trial import trial_length_mm
+
+if TYPE_CHECKING:
+    from rig.bench import Bench
+    from rig.known_thresholds import KnownThresholds
+    from rig.ledger import Ledger
+    from rig.records import TrialRecord
+
+#: Answers allowed, a current; the plan seldom takes a third of them.
+MOST_PER_CURRENT = 12
+#: Trials that a current takes where nothing is known of the curve.
+_LIKELY_PER_CURRENT = 4.0
+#: Slips after which the grip is blamed.
+_SLIPS = 2
+#: Part of a trial after which a skip usually breaks it off, and what a trial takes besides, in s.
+_BROKEN_OFF_AT, _OVERHEAD_S = 0.4, 6.0
+#: Clicks from which a rate of skipping can be told.
+_RATED_CLICKS = 3
+
+
+class CurrentBook:
+    """One current's answers, as a search would have them: for the view, the order and the ledger.
+
+    Attributes:
+        answers: What was told of this current.
+        aside: Speeds at which no answer was to be had.
+        slips: How often the grip failed.
+        over: Why nothing more is asked here, or None.
+    """
+
+    def __init__(self, run: LearningRun, current: int) -> None:
+        self._run, self._current = run, current
+        self.answers: list[Answer] = []
+        self.aside: list[float] = []
+        self.slips = 0
+        self.over: str | None = None
+
+    @property
+    def most_trials(self) -> int:
+        """Greatest number of answers a current can take."""
+        return MOST_PER_CURRENT
+
+    @property
+    def at_most_left(self) -> int:
+        """Bound on the answers still to come, of all currents."""
+        return self._run.plan.settings.most_trials - len(self._run.plan.answers)
+
+    @property
+    def likely_left(self) -> int:
+        """Answers that are probably still to come, of all currents."""
+        return self._run.likely_left
+
+    @property
+    def result(self) -> SearchResult | None:
+        """How it ended; None where it was given up."""
+        return None if self.over == "given-up" else self.so_far
+
+    @property
+    def so_far(self) -> SearchResult:
+        """The bracket from this current's own answers."""
+        found = self._run.plan.summary(self._current)
+        settings = self._run.plan.settings
+        if found is None:
+            empty = SearchSettings(start_mm_s=settings.start_mm_s, max_mm_s=settings.max_mm_s)
+            found = ThresholdSearch(empty).so_far
+        if self.slips >= _SLIPS:
+            found = replace(found, status="slip")
+        return found
+
+
+class LearningRun:
+    """The plan of one temperature and repeat.
+
+    Args:
+        ledger: Where rows are opened, and what was told before is read.
+        bench: The bench file.
+        known: The thresholds of the run.
+        temperature_c: The temperature, in C.
+        repeat: Which repeat.
+        max_speed_mm_s: Greatest speed, in mm/s.
+        acceleration_mm_s2: Of the firmware, for the length of a trial.
+    """
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        bench: Bench,
+        known: KnownThresholds,
+        *,
+        temperature_c: float,
+        repeat: int,
+        max_speed_mm_s: float,
+        acceleration_mm_s2: float | None,
+    ) -> None:
+        self._ledger, self._bench, self._known = ledger, bench, known
+        self._temperature_c, self._repeat = temperature_c, repeat
+        self._acceleration_mm_s2 = acceleration_mm_s2
+        chain = bench.chain()
+        self.currents_a = bench.plan.currents_a
+        self.plan = LearningPlan(
+            LearningSettings(
+                forces_n=tuple(chain.force_n(c) for c in self.currents_a),
+                start_mm_s=bench.plan.start_speed_mm_s,
+                max_mm_s=max_speed_mm_s,
+                resolution=bench.plan.resolution,
+                band=bench.plan.band or 0.0,
+                most_trials=MOST_PER_CURRENT * len(self.currents_a),
+            ),
+            cost=self._cost,
+        )
+        self.books = [CurrentBook(self, i) for i in range(len(self.currents_a))]
+        self._retell()
+
+    def _cost(self, speed_mm_s: float, skips: bool) -> float:
+        plan = self._bench.plan
+        length_mm = trial_length_mm(
+            self._bench, speed_mm_s=speed_mm_s, acceleration_mm_s2=self._acceleration_mm_s2
+        )
+        if skips:
+            length_mm *= _BROKEN_OFF_AT
+        fresh_mm = plan.prime_mm if skips else 0.0
+        if plan.prefer == "time":
+            return length_mm / speed_mm_s + fresh_mm / plan.start_speed_mm_s + _OVERHEAD_S
+        return length_mm + fresh_mm
+
+    @property
+    def likely_left(self) -> int:
+        """Answers that are probably still to come."""
+        open_currents = sum(
+            book.over is None and not self.plan.settled(i) for i, book in enumerate(self.books)
+        )
+        told = len(self.plan.answers)
+        first = max(0.0, _LIKELY_PER_CURRENT * len(self.books) - told)
+        return max(1 if open_currents else 0, round(min(first, 4.0 * open_currents)))
+
+    def ask(self) -> Choice | None:
+        """The next question; None when the plan is over."""
+        return self.plan.ask()
+
+    def row(self, current: int) -> int:
+        """The ledger's row of a current, opened where there is none yet."""
+        current_a = self.currents_a[current]
+        row = self._known.row(self._temperature_c, current_a, self._repeat)
+        if row is not None:
+            return row.id
+        settings = self.plan.settings
+        return self._ledger.open_search(
+            temperature_c=self._temperature_c,
+            current_a=current_a,
+            repeat=self._repeat,
+            settings=asdict(
+                SearchSettings(
+                    start_mm_s=settings.start_mm_s,
+                    max_mm_s=settings.max_mm_s,
+                    resolution=settings.resolution,
+                    slope=settings.slope,
+                )
+            ),
+            applied_a=self._bench.chain().applied_rms_a(current_a),
+        )
+
+    def take(self, current: int, record: TrialRecord, *, set_aside: bool = False) -> None:
+        """Tell plan and book what a trial said.
+
+        Args:
+            current: Index of the current.
+            record: The trial.
+            set_aside: It is void for good: other speeds may do.
+        """
+        book, speed_mm_s = self.books[current], record.order.speed_mm_s
+        if record.verdict is Verdict.VOID:
+            if set_aside:
+                book.aside.append(speed_mm_s)
+                self.plan.set_aside(current, speed_mm_s)
+            else:
+                book.over = "given-up"
+                self.plan.drop(current)
+            return
+        book.answers.append(Answer(speed_mm_s, record.verdict, record.p_skip))
+        if record.verdict is Verdict.SLIP:
+            book.slips += 1
+            if book.slips >= _SLIPS:
+                book.over = "slip"
+                # Where the grip fails at a force it fails at every greater one.
+                for higher in range(current, len(self.books)):
+                    self.plan.drop(higher)
+            return
+        self.plan.tell(
+            current,
+            speed_mm_s,
+            skipped=record.verdict is Verdict.SKIP,
+            p_skip=record.p_skip,
+            through_mm_s=self._through_mm_s(record),
+        )
+
+    def _through_mm_s(self, record: TrialRecord) -> float | None:
+        """Speed of what got through while the motor skipped, from the rate of its clicks."""
+        times = record.click_times_s
+        if record.verdict is not Verdict.SKIP or len(times) < _RATED_CLICKS:
+            return None
+        rate_hz = (len(times) - 1) / max(times[-1] - times[0], 1e-6)
+        lost_mm_s = rate_hz * self._bench.geometry().filament_per_cycle_mm
+        return max(0.0, record.order.speed_mm_s - lost_mm_s) or None
+
+    def _retell(self) -> None:
+        """What the ledger holds of this temperature and repeat, in the order it was found."""
+        rows = {
+            row.id: self.currents_a.index(row.current_a)
+            for row in self._ledger.searches()
+            if row.temperature_c == self._temperature_c
+            and row.repeat == self._repeat
+            and row.current_a in self.currents_a
+        }
+        told = [
+            (record, current)
+            for row, current in rows.items()
+            for record in self._ledger.trials(search=row)
+        ]
+        told.sort(key=lambda pair: pair[0].number)
+        current_of = {record.number: current for record, current in told}
+        for record, aside in retold([record for record, _ in told]):
+            self.take(current_of[record.number], record, set_aside=aside)
+
+    def asked(self) -> Iterator[tuple[int, CurrentBook]]:
+        """Row and book of every current that was asked."""
+        for current, book in enumerate(self.books):
+            row = self._known.row(self._temperature_c, self.currents_a[current], self._repeat)
+            if row is not None and row.status is None:
+                yield row.id, book

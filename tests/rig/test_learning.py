@@ -1,0 +1,179 @@
+"""The plan that learns: what it asks, when it stops, and what its brackets rest on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rig.learning import LearningPlan, LearningSettings
+
+FORCES_N = (20.0, 30.0, 40.0, 50.0, 60.0, 70.0)
+Law = Callable[[float], float]
+
+
+def plan_of(**changes: object) -> LearningPlan:
+    given: dict[str, object] = {"forces_n": FORCES_N, "start_mm_s": 0.5, "max_mm_s": 25.0}
+    return LearningPlan(
+        LearningSettings(**{**given, **changes}),  # type: ignore[arg-type]
+        cost=lambda _speed, skips: 18.0 if skips else 30.0,
+    )
+
+
+def work(
+    plan: LearningPlan, law: Law, *, wrong: float = 0.0, seed: int = 1
+) -> list[tuple[int, float, bool]]:
+    """Answer until the plan is over."""
+    rng = np.random.default_rng(seed)
+    told = []
+    while (choice := plan.ask()) is not None:
+        skips = (choice.speed_mm_s > law(FORCES_N[choice.current])) != (rng.random() < wrong)
+        plan.tell(choice.current, choice.speed_mm_s, skipped=skips)
+        told.append((choice.current, choice.speed_mm_s, skips))
+    return told
+
+
+def power(at40: float, slope: float, yielded: float = 0.0) -> Law:
+    return lambda force: at40 * ((force - yielded) / (40.0 - yielded)) ** slope
+
+
+def melting(force: float) -> float:
+    plain = power(4.0, 1.8)(force)
+    return plain / (1 + (plain / 5.0) ** 4) ** 0.25
+
+
+def bent(force: float) -> float:
+    """A sum of two powers: none of the plan's own curves."""
+    return 1.2 * (force / 40.0) + 2.0 * (force / 40.0) ** 2.6
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    at40=st.floats(1.5, 6.0),
+    slope=st.floats(1.1, 2.3),
+    yielded=st.floats(0.0, 10.0),
+)
+def test_every_bracket_holds_the_threshold(at40: float, slope: float, yielded: float) -> None:
+    law, plan = power(at40, slope, yielded), plan_of()
+    told = work(plan, law)
+    assert len(told) <= 45
+    for current, force in enumerate(FORCES_N):
+        found = plan.summary(current)
+        assert found is not None
+        assert found.clean_mm_s is None or found.clean_mm_s <= law(force)
+        assert found.skip_mm_s is None or found.skip_mm_s >= law(force)
+        if found.status == "found":
+            assert found.skip_mm_s / found.clean_mm_s < 1.04  # type: ignore[operator]
+        else:
+            assert found.status in ("start-speed", "speed-limit")
+
+
+@pytest.mark.parametrize("law", [melting, bent])
+def test_a_law_that_is_not_its_own_gets_true_brackets_all_the_same(law: Law) -> None:
+    plan = plan_of()
+    work(plan, law)
+    closed = 0
+    for current, force in enumerate(FORCES_N):
+        found = plan.summary(current)
+        if found is None or found.clean_mm_s is None or found.skip_mm_s is None:
+            continue
+        assert found.clean_mm_s <= law(force) <= found.skip_mm_s
+        closed += 1
+    assert closed >= 4
+
+
+def test_wrong_answers_are_outvoted() -> None:
+    off = []
+    for seed in range(4):
+        law, plan = power(2.5, 1.6), plan_of(error_rate=0.05)
+        work(plan, law, wrong=0.05, seed=seed)
+        for current, force in enumerate(FORCES_N):
+            found = plan.summary(current)
+            if found is not None and found.clean_mm_s and found.skip_mm_s:
+                middle = math.sqrt(found.clean_mm_s * found.skip_mm_s)
+                off.append(abs(math.log(middle / law(force))))
+    assert len(off) >= 22
+    assert np.quantile(off, 0.9) < 0.03
+    assert max(off) < 0.15
+
+
+def test_the_same_answers_give_the_same_questions() -> None:
+    one, other = plan_of(), plan_of()
+    told = work(one, power(3.0, 1.5))
+    for current, speed_mm_s, skips in told:
+        choice = other.ask()
+        assert choice is not None
+        assert (choice.current, choice.speed_mm_s) == (current, speed_mm_s)
+        other.tell(current, speed_mm_s, skipped=skips)
+    assert other.ask() is None
+
+
+def test_asking_again_changes_nothing() -> None:
+    plan = plan_of()
+    plan.tell(2, 3.0, skipped=True)
+    assert plan.ask() == plan.ask()
+
+
+def test_a_band_that_is_asked_for_stops_it_early() -> None:
+    narrow, wide = plan_of(), plan_of(band=0.06)
+    law = power(3.0, 1.5)
+    assert len(work(wide, law)) < len(work(narrow, law))
+    assert wide.band <= 0.06
+
+
+def test_no_question_is_far_above_what_ran_clean() -> None:
+    plan = plan_of()
+    cleans: list[tuple[int, float]] = []
+    for current, speed_mm_s, skips in work(plan, power(3.0, 1.5)):
+        below = [v for c, v in cleans if c <= current]
+        assert speed_mm_s <= 2.5 * max([0.5, *below]) * 1.001
+        if not skips:
+            cleans.append((current, speed_mm_s))
+
+
+def test_what_got_through_tilts_the_question_and_nothing_else() -> None:
+    plain, tilted = plan_of(), plan_of()
+    for plan in (plain, tilted):
+        plan.tell(1, 1.25, skipped=False)
+    plain.tell(2, 3.1, skipped=True)
+    tilted.tell(2, 3.1, skipped=True, through_mm_s=1.4)
+    assert plain.band == tilted.band
+    assert plain.summary(2) == tilted.summary(2)
+    assert plain.expected_mm_s(2) == tilted.expected_mm_s(2)
+    assert plain.ask() != tilted.ask()
+
+
+def test_a_current_that_is_given_up_is_not_asked_again() -> None:
+    plan = plan_of()
+    plan.drop(0)
+    assert 0 not in {current for current, _, _ in work(plan, power(3.0, 1.5))}
+    assert plan.summary(0) is None
+
+
+def test_a_speed_that_was_set_aside_is_not_asked_again() -> None:
+    plan = plan_of()
+    first = plan.ask()
+    assert first is not None
+    plan.set_aside(first.current, first.speed_mm_s)
+    second = plan.ask()
+    assert second is not None
+    assert (second.current, second.speed_mm_s) != (first.current, first.speed_mm_s)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"forces_n": (20.0, 30.0)}, "three currents"),
+        ({"forces_n": (20.0, 40.0, 30.0)}, "rising"),
+        ({"start_mm_s": 30.0}, "lowest speed"),
+        ({"band": 0.9}, "band 0.9 is outside"),
+        ({"error_rate": 0.5}, "error_rate 0.5 is outside"),
+    ],
+)
+def test_settings_that_make_no_sense_are_refused(changes: dict[str, object], words: str) -> None:
+    with pytest.raises(ValueError, match=words):
+        plan_of(**changes)
