@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from dataclasses import replace
 
 import numpy as np
 
@@ -43,6 +44,10 @@ STALL_GROWTH_DB, STALL_ROUGH_DB, STALL_MOST_HEARD, STALL_MOST_SHARE = 20.0, 2.4,
 #: What came with the motion, by this many dB, is not called clean while it is that rough and heard
 #: at the rate no more surely than this, or where its odd orders are so much over the step rate's.
 DOUBT_GROWTH_DB, DOUBT_MOST_HEARD, DOUBT_SUB_DB = 12.0, 12.0, 9.0
+#: From this electrical rate on, in Hz, and with this growth, a motor that has lost step altogether
+#: hums on many orders: not clean where it is that rough and another rate explains more by this
+#: factor.
+FAST_HZ, FAST_GROWTH_DB, FAST_OTHER = 150.0, 4.0, 1.3
 #: Slower electrical rates are heard as single knocks.
 STALL_LEAST_HZ = 20.0
 #: Clicks that are looked back at when a new one comes.
@@ -57,8 +62,8 @@ LOOK_PART, LOOK_LEAST = 0.2, 0.04
 GOING_ON_DB = 4.0
 #: Clicks of the room count from this part of the median score of those in the move.
 ROOM_PART = 0.6
-#: Probability of a skip given to a stall.
-STALL_P_SKIP = 0.9
+#: Probability of a skip given to a stall, and to what may be one.
+STALL_P_SKIP, DOUBT_P_SKIP = 0.9, 0.5
 #: Below this mean square the microphone is dead, whatever else (about -95 dB re full scale).
 SILENT_POWER = 3e-10
 
@@ -405,7 +410,8 @@ class Judge:
             )
         stalled = self._stall(train)
         if stalled is not None:
-            return self._judgement(*stalled)
+            told = self._judgement(*stalled)
+            return replace(told, p_skip=max(told.p_skip, DOUBT_P_SKIP))
         if listener.tone.half_rate():
             return void(
                 Reason.WRONG_STEP_RATE, train, "the motor was heard at half the commanded rate"
@@ -453,8 +459,10 @@ class Judge:
         assert listener is not None
         tone, growth_db = listener.tone, listener.growth_db
         lines = tone.lines()
-        slow = self.geometry.electrical_rate_hz(self.motion.speed_mm_s) < STALL_LEAST_HZ
-        if slow or lines is None or growth_db < DOUBT_GROWTH_DB:
+        electrical_hz = self.geometry.electrical_rate_hz(self.motion.speed_mm_s)
+        fast = electrical_hz >= FAST_HZ
+        least_db = FAST_GROWTH_DB if fast else DOUBT_GROWTH_DB
+        if electrical_hz < STALL_LEAST_HZ or lines is None or growth_db < least_db:
             return None
         heard, rough = self.heard_score(), self.roughness_db() >= STALL_ROUGH_DB
         # A motor at another speed than commanded roars as well, but at a rate of its own.
@@ -466,7 +474,8 @@ class Judge:
                 train,
                 "the motor roared with the motion, but kept no step rate at all",
             )
-        if rough and heard < DOUBT_MOST_HEARD:
+        elsewhere = fast and lines.best_share > FAST_OTHER * lines.share
+        if rough and (heard < DOUBT_MOST_HEARD or elsewhere):
             return (
                 Verdict.VOID,
                 Reason.UNSURE,

@@ -1,6 +1,6 @@
 """Accuracy of the judge on takes that no number was ever fitted to.
 
-``python tests/benchmarks/bench_detector.py [--benches 52] [--per-bench 40] [--made 400]
+``python tests/benchmarks/bench_detector.py [--benches 40] [--per-bench 40] [--made 400]
 [--wide 400]`` makes the takes from seeds that nothing else uses, judges them in all cores, and
 prints confusion, rates with 95 % bounds, latency, void rates against the ratio of motor to
 background, calibration, and the same figures for a baseline: onsets of a general audio library,
@@ -210,7 +210,7 @@ def baseline(takes: Sequence[Take]) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--benches", type=int, default=52)
+    parser.add_argument("--benches", type=int, default=40)
     parser.add_argument("--per-bench", type=int, default=40)
     parser.add_argument("--made", type=int, default=400)
     parser.add_argument("--wide", type=int, default=400)
