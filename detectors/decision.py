@@ -28,6 +28,7 @@ from detectors.marks import COMPARED
 from detectors.sequential import (
     ClickRates,
     TrainEvidence,
+    calibrated,
     click_looks,
     click_rates,
     click_words,
@@ -310,8 +311,7 @@ class Judge:
         listener = self._listener
         assert listener is not None
         settings = self.settings
-        exponent = settings.calibration_intercept + settings.calibration_slope * train.llr
-        p_skip = 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, exponent))))
+        p_skip = calibrated(train.llr, settings)
         if reason is Reason.STALL_TONE:
             p_skip = max(p_skip, STALL_P_SKIP)
         elif verdict is Verdict.VOID and reason is not Reason.UNSURE:

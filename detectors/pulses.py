@@ -55,9 +55,12 @@ class StepPulses:
         self._power: NDArray[np.float64] | None = None
         self._rough: NDArray[np.float64] | None = None
         self._segments = 0
+        self._score: PulseScore | None = None
+        self._scored = False
 
     def push(self, levels: FloatArray) -> None:
         """Take the next frames, shape (n, bands), in dB."""
+        self._scored = False
         self._levels = np.concatenate([self._levels, levels])
         while len(self._levels) >= SEGMENT_FRAMES:
             self._add(self._levels[:SEGMENT_FRAMES])
@@ -86,6 +89,11 @@ class StepPulses:
 
         A move shorter than a segment is judged by what there is of it.
         """
+        if not self._scored:
+            self._score, self._scored = self._make_score(), True
+        return self._score
+
+    def _make_score(self) -> PulseScore | None:
         power, count = self._power, SEGMENT_FRAMES
         if power is None:
             count = len(self._levels)

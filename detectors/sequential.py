@@ -182,8 +182,8 @@ def train_steps(
     *,
     rates: ClickRates,
     cycle_s: float,
-    looks: Sequence[Sequence[float]] | None = None,
-    said: Sequence[float] | None = None,
+    looks: Sequence[Sequence[float]],
+    said: Sequence[float],
     last_only: bool = False,
 ) -> list[TrainStep]:
     """The train after each of its clicks.
@@ -192,12 +192,10 @@ def train_steps(
         clicks: Clicks within the move, in order.
         rates: See `click_rates`.
         cycle_s: Duration of an electrical cycle.
-        looks: Features of each click, where they are known already.
-        said: What the click trees say of each, where that is known or others were asked.
+        looks: Features of each click, see `click_looks`.
+        said: What click trees say of each, see `click_words`.
         last_only: Leave out all steps but the last.
     """
-    looks = looks if looks is not None else click_looks(clicks)
-    said = said if said is not None else click_words(looks)
     chosen = apart(clicks, cycle_s=cycle_s)
     times = [clicks[i].time_s for i in chosen]
     words = [said[i] for i in chosen]
@@ -271,28 +269,8 @@ def train_log_odds(features: Sequence[float], settings: DetectorSettings) -> flo
     )
 
 
-def weigh_train(
-    clicks: Sequence[HeardClick],
-    *,
-    room_clicks: float,
-    room_s: float,
-    cycle_s: float,
-    settings: DetectorSettings,
-) -> TrainEvidence:
-    """Evidence of the clicks heard in a move.
-
-    Args:
-        clicks: Clicks within the move, in order.
-        cycle_s: Duration of an electrical cycle.
-        room_clicks: Clicks heard while the motor rested, and ``room_s``, for how long it did.
-        settings: The detector's numbers.
-    """
-    rates = click_rates(room_clicks=room_clicks, room_s=room_s, settings=settings)
-    return weigh_steps(train_steps(clicks, rates=rates, cycle_s=cycle_s), settings)
-
-
 def weigh_steps(steps: Sequence[TrainStep], settings: DetectorSettings) -> TrainEvidence:
-    """The same from the train after each of its clicks."""
+    """Evidence of the clicks heard in a move, from the train after each of them."""
     best = TrainEvidence(NOTHING_SAID, None, (), None)
     decided_s: float | None = None
     for step in steps:
@@ -309,3 +287,9 @@ def weigh_steps(steps: Sequence[TrainStep], settings: DetectorSettings) -> Train
         ):
             decided_s = step.time_s
     return TrainEvidence(best.llr, decided_s, best.times_s, best.kept)
+
+
+def calibrated(llr: float, settings: DetectorSettings) -> float:
+    """Probability of a skip for the log-odds of a train."""
+    exponent = settings.calibration_intercept + settings.calibration_slope * llr
+    return 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, exponent))))

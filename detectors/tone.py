@@ -40,6 +40,8 @@ GAP_PARTS = 24
 #: Least standing-out of the lines as a whole, least height of one, and how many are followed.
 KEPT_LEAST_Z, KEPT_LEAST_DB, KEPT_LINES = 3.0, 12.0, 6
 NEAR_LEAST_DB, NEAR_LINES = 8.0, 10
+#: Amplitude that stands in for nothing where a level is taken.
+LEAST_LINE = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +130,8 @@ def _mean_change_db(
     one: NDArray[np.complex128],
     other: NDArray[np.complex128],
     weights: NDArray[np.float64],
-    floor: float,
 ) -> float:
-    change = 20.0 * np.abs(np.log10((np.abs(other) + floor) / (np.abs(one) + floor)))
+    change = 20.0 * np.abs(np.log10((np.abs(other) + LEAST_LINE) / (np.abs(one) + LEAST_LINE)))
     return round(float(np.average(change, weights=weights)), 3)
 
 
@@ -346,12 +347,11 @@ class MotorTone:
         earlier, before, after = near
         weights = heights[chosen]
         kept_near, steady_near = _mean_going_on(near, weights)
-        floor = 1e-9
         crossing = Crossing(
             kept_near=kept_near,
             steady_near=steady_near,
-            change_db=_mean_change_db(before, after, weights, floor),
-            change_before_db=_mean_change_db(earlier, before, weights, floor),
+            change_db=_mean_change_db(before, after, weights),
+            change_before_db=_mean_change_db(earlier, before, weights),
         )
         chosen = chosen[heights[chosen] > KEPT_LEAST_DB][:KEPT_LINES]
         wide = _amplitudes(sound, at, peaks_hz[chosen], KEPT, self.sample_rate_hz)

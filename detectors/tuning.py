@@ -13,7 +13,6 @@ Scores come from cross-validation in which all takes of a bench are left out tog
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -27,7 +26,15 @@ from detectors.errors import TakeError
 from detectors.evidence import Judgement, Reason, Verdict
 from detectors.replay import BLOCK_S, unreadable
 from detectors.scores import Scores, score_takes
-from detectors.sequential import TrainStep, click_rates, train_steps, weigh_steps
+from detectors.sequential import (
+    TrainStep,
+    calibrated,
+    click_looks,
+    click_rates,
+    click_words,
+    train_steps,
+    weigh_steps,
+)
 from detectors.settings import DetectorSettings
 from detectors.sources import FileSource
 from detectors.takes import Take, TakeSet
@@ -54,6 +61,7 @@ class Trace:
     Attributes:
         take: The take.
         clicks: Clicks within the move.
+        looks: Features of each, and ``words``: what the shipped trees say of each.
         known_s: When each could be told.
         room_clicks: Clicks while the motor rested that would be heard over the motor.
         room_s: For how long it rested.
@@ -63,6 +71,8 @@ class Trace:
 
     take: Take
     clicks: tuple[HeardClick, ...]
+    looks: tuple[list[float], ...]
+    words: tuple[float, ...]
     known_s: tuple[float, ...]
     room_clicks: int
     room_s: float
@@ -77,7 +87,9 @@ class Trace:
     def steps(self, settings: DetectorSettings) -> list[TrainStep]:
         """The train after each of its clicks."""
         rates = click_rates(room_clicks=self.room_clicks, room_s=self.room_s, settings=settings)
-        return train_steps(self.clicks, rates=rates, cycle_s=self.cycle_s)
+        return train_steps(
+            self.clicks, rates=rates, cycle_s=self.cycle_s, looks=self.looks, said=self.words
+        )
 
     def judge(self, settings: DetectorSettings) -> Judgement:
         """The verdict with other weights, thresholds and calibration."""
@@ -105,12 +117,6 @@ class Trace:
         return replace(other, verdict=Verdict.CLEAN, reason=Reason.HEARD_THROUGHOUT)
 
 
-def calibrated(llr: float, settings: DetectorSettings) -> float:
-    """Probability of a skip for the log-odds of a train."""
-    exponent = settings.calibration_intercept + settings.calibration_slope * llr
-    return 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, exponent))))
-
-
 def trace_take(take: Take, settings: DetectorSettings) -> Trace:
     """Listen to a whole take and keep what was heard."""
     patient = replace(settings, decide_skip=1e9, suspect_skip=1e9)
@@ -123,14 +129,17 @@ def trace_take(take: Take, settings: DetectorSettings) -> Trace:
                 judge.hear(block)
             otherwise = judge.finish()
     except (TakeError, ValueError) as problem:
-        return Trace(take, (), (), 0, 0.0, False, unreadable(take, str(problem)))
+        return Trace(take, (), (), (), (), 0, 0.0, False, unreadable(take, str(problem)))
     listener = judge.listener
     assert listener is not None
     clicks = tuple(c for c in listener.move.clicks if c.time_s <= listener.steady_to_s)
     room_clicks, room_s = judge.room()
+    looks = click_looks(clicks)
     return Trace(
         take=take,
         clicks=clicks,
+        looks=tuple(looks),
+        words=tuple(click_words(looks)),
         known_s=tuple(listener.frame_time_s(c.click.known_frame) for c in clicks),
         room_clicks=room_clicks,
         room_s=room_s,

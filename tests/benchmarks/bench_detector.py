@@ -103,13 +103,6 @@ def write_real(folder: Path, take: Take, number: int, part: str) -> Take:
     )
 
 
-def real_recordings(part: str) -> list[Path]:
-    """The recordings of one part that this machine has."""
-    from real_room import recordings
-
-    return recordings(part)
-
-
 def is_quiet(take: Take) -> bool:
     """Whether a take has neither company nor a fault."""
     company = re.search(r"company=(\S+)", take.note)
@@ -217,6 +210,7 @@ def main() -> None:
     parser.add_argument("--no-baseline", action="store_true")
     given = parser.parse_args()
     from joblib import Parallel, delayed
+    from real_room import recordings
 
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
@@ -235,7 +229,7 @@ def main() -> None:
             if made:
                 report(f"{name} sound", made, list(judge_takes(made, jobs=-1)))
                 quiet += [take for take in made if is_quiet(take)]
-        if real_recordings("held-out"):
+        if recordings("held-out"):
             (folder / "real").mkdir()
             real = Parallel(n_jobs=-1)(
                 delayed(write_real)(folder / "real", take, number, "held-out")

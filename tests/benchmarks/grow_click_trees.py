@@ -35,7 +35,6 @@ from detectors.evidence import Verdict  # noqa: E402
 from detectors.marks import FEATURES  # noqa: E402
 from detectors.sequential import (  # noqa: E402
     TRAIN_FEATURES,
-    click_looks,
     click_rates,
     train_steps,
 )
@@ -69,11 +68,10 @@ TRAIN_GROWTH = {**GROWTH, "max_iter": 200, "learning_rate": 0.06}
 
 @dataclass(slots=True)
 class Heard:
-    """What the trees learn from: one take, with the features of its clicks."""
+    """What the trees learn from: one take, and which source it is from."""
 
     source: int
     trace: Trace
-    looks: list[list[float]]
 
     @property
     def skips(self) -> bool:
@@ -127,7 +125,7 @@ def hear_takes(sources: Sequence[Sequence[Take]], jobs: int) -> list[Heard]:
             and not any(fault in t.note for fault in LEFT_OUT)
         ]
         for trace in trace_takes(usable, DetectorSettings(), jobs=jobs):
-            heard.append(Heard(source, trace, click_looks(trace.clicks)))
+            heard.append(Heard(source, trace))
     return heard
 
 
@@ -163,7 +161,7 @@ def click_rows(heard: Sequence[Heard]) -> Rows:
         used = [i for i, c in enumerate(one.trace.clicks) if one.counts(c.time_s)][:MOST_CLICKS]
         for place, i in enumerate(used):
             due = (3.0 if place == 0 else 1.0) * len(used) ** -0.7
-            found.append((one.looks[i], one.skips, due, one.source, number))
+            found.append((one.trace.looks[i], one.skips, due, one.source, number))
     return _rows(found)
 
 
@@ -178,7 +176,7 @@ def train_rows(heard: Sequence[Heard], words: Sequence[Floats]) -> Rows:
                 room_clicks=trace.room_clicks, room_s=trace.room_s, settings=settings
             ),
             cycle_s=trace.cycle_s,
-            looks=one.looks,
+            looks=one.trace.looks,
             said=said.tolist(),
         )
         used = [step for step in steps if one.counts(step.time_s)][:MOST_STEPS]
@@ -234,9 +232,8 @@ def as_trees(model: Any, names: Sequence[str]) -> ClickTrees:
 
 
 def words_of(model: Any, heard: Sequence[Heard]) -> list[Floats]:
-    return [
-        model.decision_function(np.array(one.looks)) if one.looks else np.zeros(0) for one in heard
-    ]
+    looks = [one.trace.looks for one in heard]
+    return [model.decision_function(np.array(rows)) if rows else np.zeros(0) for rows in looks]
 
 
 def stacked_words(heard: Sequence[Heard], rows: Rows) -> list[Floats]:
