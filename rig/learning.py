@@ -24,7 +24,15 @@ from numpy.typing import NDArray
 
 from detectors.evidence import Verdict
 from rig.hints import MELT_EXPONENT
-from rig.search import SearchResult, SearchSettings, Status, ThresholdSearch, normal_cdf
+from rig.search import (
+    SearchResult,
+    SearchSettings,
+    Status,
+    ThresholdSearch,
+    check_speeds,
+    check_within,
+    normal_cdf,
+)
 
 Floats = NDArray[np.float64]
 
@@ -91,11 +99,7 @@ class LearningSettings:
             b <= a or a <= 0 for a, b in zip(self.forces_n, self.forces_n[1:], strict=False)
         ):
             raise ValueError("a plan that learns needs three currents or more, rising in force")
-        if not 0.0 < self.start_mm_s < self.max_mm_s:
-            raise ValueError(
-                f"a plan from {self.start_mm_s:g} to {self.max_mm_s:g} mm/s: the lowest speed "
-                "must be above 0 and below the greatest"
-            )
+        check_speeds("a plan", self.start_mm_s, self.max_mm_s)
         for name, low, high in (
             ("resolution", 1e-3, 1.0),
             ("band", 0.0, 0.5),
@@ -103,9 +107,7 @@ class LearningSettings:
             ("slope", 1e-4, 0.5),
             ("most_trials", 5, 10000),
         ):
-            value = getattr(self, name)
-            if not low <= value <= high:
-                raise ValueError(f"{name} {value:g} is outside {low:g} to {high:g}")
+            check_within(name, getattr(self, name), low, high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,12 +127,10 @@ class Choice:
     Attributes:
         current: Index of the current.
         speed_mm_s: In mm/s.
-        gain: Expected fall of the band's variance, as a share of it.
     """
 
     current: int
     speed_mm_s: float
-    gain: float
 
 
 class LearningPlan:
@@ -296,7 +296,9 @@ class LearningPlan:
     @property
     def band(self) -> float:
         """Half width of the 95 % band, relative to the force, where it is widest."""
-        return float(_HALF_WIDTH * np.sqrt(self._variances(self._weights)).max())
+        scores = self._scores()
+        mean = self._weights @ scores
+        return float(_HALF_WIDTH * np.sqrt(self._weights @ (scores - mean) ** 2).max())
 
     def _scores(self) -> Floats:
         """What the band is about: relative force along the curve, shape (curves, currents)."""
@@ -308,12 +310,6 @@ class LearningPlan:
         """ln speeds, those beyond the plan's own just beyond: no answer says how far."""
         s = self.settings
         return np.clip(speeds, math.log(s.start_mm_s) - 0.05, math.log(s.max_mm_s) + 0.05)
-
-    def _variances(self, weights: Floats) -> Floats:
-        scores = self._scores()
-        mean = weights @ scores
-        variances: Floats = weights @ (scores - mean) ** 2
-        return variances
 
     @property
     def done(self) -> bool:
@@ -411,7 +407,7 @@ class LearningPlan:
                 start_mm_s=s.start_mm_s,
                 max_mm_s=s.max_mm_s,
                 resolution=_FINEST,
-                error_rate=min(s.error_rate, 0.4),
+                error_rate=s.error_rate,
                 slope=s.slope,
             )
         )
@@ -475,13 +471,11 @@ class LearningPlan:
                 p = float(self._weights @ normal_cdf((asked - column) / s.slope))
                 right = p if up else 1.0 - p
                 speed = math.exp(asked)
-                price = p * self.cost(speed, True) + (1.0 - p) * self.cost(speed, False)
+                price = self._price(speed, p)
                 worth = right * (2.0 if (clean if up else skip) else 1.0) / price
                 if best is None or worth > best[0]:
                     best = (worth, current, asked)
-        if best is None:
-            return None
-        return Choice(best[1], self._spoken(best[1], best[2]), 0.0)
+        return self._choice(best)
 
     def _learn(self) -> Choice | None:
         """The question that narrows the band most for its price."""
@@ -491,7 +485,7 @@ class LearningPlan:
         weights = self._tilted(thresholds)
         mean = weights @ scores
         total = float((weights @ (scores - mean) ** 2).sum())
-        best: tuple[float, int, float, float] | None = None
+        best: tuple[float, int, float] | None = None
         for current in range(len(self._forces)):
             if current in self._dropped:
                 continue
@@ -512,15 +506,23 @@ class LearningPlan:
                     middle = after @ scores
                     left += share * float((after @ (scores - middle) ** 2).sum())
                 speed = math.exp(asked)
-                price = p * self.cost(speed, True) + (1.0 - p) * self.cost(speed, False)
+                price = self._price(speed, p)
                 gain = (total - left) / total if total > 0 else 0.0
                 worth = gain / max(price, 1e-9)
                 if best is None or worth > best[0]:
-                    best = (worth, current, asked, gain)
+                    best = (worth, current, asked)
+        return self._choice(best)
+
+    def _price(self, speed_mm_s: float, p_skip: float) -> float:
+        """What a trial costs on average."""
+        return p_skip * self.cost(speed_mm_s, True) + (1.0 - p_skip) * self.cost(speed_mm_s, False)
+
+    def _choice(self, best: tuple[float, int, float] | None) -> Choice | None:
+        """The question of (worth, current, ln speed)."""
         if best is None:
             return None
-        _, current, asked, gain = best
-        return Choice(current, self._spoken(current, asked), gain)
+        _, current, asked = best
+        return Choice(current, self._spoken(current, asked))
 
     def _allowed(self, current: int) -> float:
         """ln of the greatest speed that may be asked at a current on the way up."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from detectors.evidence import Verdict
 from rig.learning import Choice, LearningPlan, LearningSettings
 from rig.retelling import retold
-from rig.search import Answer, SearchResult, SearchSettings, ThresholdSearch
+from rig.search import SLIPS, Answer, SearchResult, SearchSettings, ThresholdSearch
 from rig.trial import trial_length_mm
 
 if TYPE_CHECKING:
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 MOST_PER_CURRENT = 12
 #: Trials that a current takes where nothing is known of the curve.
 _LIKELY_PER_CURRENT = 4.0
-#: Slips after which the grip is blamed.
-_SLIPS = 2
 #: Part of a trial after which a skip usually breaks it off, and what a trial takes besides, in s.
 _BROKEN_OFF_AT, _OVERHEAD_S = 0.4, 6.0
 #: Clicks from which a rate of skipping can be told.
@@ -36,16 +34,19 @@ class CurrentBook:
     Attributes:
         answers: What was told of this current.
         aside: Speeds at which no answer was to be had.
-        slips: How often the grip failed.
-        over: Why nothing more is asked here, or None.
+        given_up: Whether no trial here could be judged.
     """
 
     def __init__(self, run: LearningRun, current: int) -> None:
         self._run, self._current = run, current
         self.answers: list[Answer] = []
         self.aside: list[float] = []
-        self.slips = 0
-        self.over: str | None = None
+        self.given_up = False
+
+    @property
+    def slips(self) -> bool:
+        """Whether the grip is to be blamed."""
+        return sum(a.verdict is Verdict.SLIP for a in self.answers) >= SLIPS
 
     @property
     def most_trials(self) -> int:
@@ -65,7 +66,7 @@ class CurrentBook:
     @property
     def result(self) -> SearchResult | None:
         """How it ended; None where it was given up."""
-        return None if self.over == "given-up" else self.so_far
+        return None if self.given_up else self.so_far
 
     @property
     def so_far(self) -> SearchResult:
@@ -75,7 +76,7 @@ class CurrentBook:
         if found is None:
             empty = SearchSettings(start_mm_s=settings.start_mm_s, max_mm_s=settings.max_mm_s)
             found = ThresholdSearch(empty).so_far
-        if self.slips >= _SLIPS:
+        if self.slips:
             found = replace(found, status="slip")
         return found
 
@@ -138,12 +139,12 @@ class LearningRun:
     @property
     def likely_left(self) -> int:
         """Answers that are probably still to come."""
-        open_currents = sum(
-            book.over is None and not self.plan.settled(i) for i, book in enumerate(self.books)
-        )
+        open_currents = sum(not self.plan.settled(i) for i in range(len(self.books)))
         told = len(self.plan.answers)
         first = max(0.0, _LIKELY_PER_CURRENT * len(self.books) - told)
-        return max(1 if open_currents else 0, round(min(first, 4.0 * open_currents)))
+        return max(
+            1 if open_currents else 0, round(min(first, _LIKELY_PER_CURRENT * open_currents))
+        )
 
     def ask(self) -> Choice | None:
         """The next question; None when the plan is over."""
@@ -185,14 +186,12 @@ class LearningRun:
                 book.aside.append(speed_mm_s)
                 self.plan.set_aside(current, speed_mm_s)
             else:
-                book.over = "given-up"
+                book.given_up = True
                 self.plan.drop(current)
             return
         book.answers.append(Answer(speed_mm_s, record.verdict, record.p_skip))
         if record.verdict is Verdict.SLIP:
-            book.slips += 1
-            if book.slips >= _SLIPS:
-                book.over = "slip"
+            if book.slips:
                 # Where the grip fails at a force it fails at every greater one.
                 for higher in range(current, len(self.books)):
                     self.plan.drop(higher)
@@ -216,13 +215,14 @@ class LearningRun:
 
     def _retell(self) -> None:
         """What the ledger holds of this temperature and repeat, in the order it was found."""
-        rows = {
-            row.id: self.currents_a.index(row.current_a)
+        mine = [
+            row
             for row in self._ledger.searches()
             if row.temperature_c == self._temperature_c
             and row.repeat == self._repeat
             and row.current_a in self.currents_a
-        }
+        ]
+        rows = {row.id: self.currents_a.index(row.current_a) for row in mine}
         told = [
             (record, current)
             for row, current in rows.items()
@@ -232,6 +232,9 @@ class LearningRun:
         current_of = {record.number: current for record, current in told}
         for record, aside in retold([record for record, _ in told]):
             self.take(current_of[record.number], record, set_aside=aside)
+        for row in mine:
+            if row.status is not None:  # closed for good, given up ones too
+                self.plan.drop(rows[row.id])
 
     def asked(self) -> Iterator[tuple[int, CurrentBook]]:
         """Row and book of every current that was asked."""

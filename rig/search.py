@@ -32,7 +32,7 @@ _BELOW, _ABOVE = 0.03, 0.06
 #: Prior probability that a hint is no good.
 _HINT_WRONG = 0.15
 #: Slips after which the grip is blamed.
-_SLIPS = 2
+SLIPS = 2
 #: How far the detector's probability may soften a verdict: to this probability of being wrong.
 _SOFTEST = 0.25
 #: A question this near an earlier one, in resolutions, is put at the very same speed.
@@ -93,11 +93,7 @@ class SearchSettings:
     growth: float = 2.5
 
     def __post_init__(self) -> None:
-        if not 0.0 < self.start_mm_s < self.max_mm_s:
-            raise ValueError(
-                f"a search from {self.start_mm_s:g} to {self.max_mm_s:g} mm/s: the lowest speed "
-                "must be above 0 and below the greatest"
-            )
+        check_speeds("a search", self.start_mm_s, self.max_mm_s)
         for name, low, high in (
             ("resolution", 1e-4, 1.0),
             ("hint_spread", 1e-3, 10.0),
@@ -106,9 +102,30 @@ class SearchSettings:
             ("confidence", 0.5, 0.9999),
             ("growth", 1.05, 10.0),
         ):
-            value = getattr(self, name)
-            if not low <= value <= high:
-                raise ValueError(f"{name} {value:g} is outside {low:g} to {high:g}")
+            check_within(name, getattr(self, name), low, high)
+
+
+def check_speeds(what: str, start_mm_s: float, max_mm_s: float) -> None:
+    """Refuse speeds between which nothing can be asked.
+
+    Raises:
+        ValueError: The lowest is not above 0 and below the greatest.
+    """
+    if not 0.0 < start_mm_s < max_mm_s:
+        raise ValueError(
+            f"{what} from {start_mm_s:g} to {max_mm_s:g} mm/s: the lowest speed "
+            "must be above 0 and below the greatest"
+        )
+
+
+def check_within(name: str, value: float, low: float, high: float) -> None:
+    """Refuse a number outside its bounds.
+
+    Raises:
+        ValueError: It is; the words name it.
+    """
+    if not low <= value <= high:
+        raise ValueError(f"{name} {value:g} is outside {low:g} to {high:g}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -387,7 +404,7 @@ class ThresholdSearch:
 
     def _conclude(self) -> SearchResult | None:
         s = self.settings
-        if self._slips >= _SLIPS:
+        if self._slips >= SLIPS:
             return self._summary("slip")
         if self._p[0] >= s.confidence:
             return self._summary("start-speed")

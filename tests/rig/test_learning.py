@@ -138,12 +138,13 @@ def test_no_question_is_far_above_what_ran_clean() -> None:
 def test_what_got_through_tilts_the_question_and_nothing_else() -> None:
     plain, tilted = plan_of(), plan_of()
     for plan in (plain, tilted):
-        plan.tell(1, 1.25, skipped=False)
-    plain.tell(2, 3.1, skipped=True)
-    tilted.tell(2, 3.1, skipped=True, through_mm_s=1.4)
+        plan.tell(0, 1.25, skipped=False)
+        plan.tell(1, 3.1, skipped=False)
+    plain.tell(3, 7.7, skipped=True)
+    tilted.tell(3, 7.7, skipped=True, through_mm_s=3.2)
     assert plain.band == tilted.band
-    assert plain.summary(2) == tilted.summary(2)
-    assert plain.expected_mm_s(2) == tilted.expected_mm_s(2)
+    assert plain.summary(3) == tilted.summary(3)
+    assert plain.expected_mm_s(3) == tilted.expected_mm_s(3)
     assert plain.ask() != tilted.ask()
 
 

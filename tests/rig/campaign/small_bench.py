@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rig.bench import Bench, parse_bench
+from rig.campaign import CampaignResult
 from rig.records import TrialOrder, TrialRecord
 from rig.simulation.registry import prepare_world
 from rig.view import Progress, RunView
@@ -72,6 +73,22 @@ def firmware_state(bench: Bench) -> tuple[float, int]:
     """Target of the hot end in C and run current in mA, as the virtual firmware has them."""
     world = prepare_world(bench)
     return float(world.heater.target_c), int(world.firmware.registers.current_ma)
+
+
+def check_thresholds(
+    bench: Bench, result: CampaignResult, *, off: float = 0.02, wide: float = 1.3
+) -> None:
+    """Every current has a bracket of the width asked for, round the hidden threshold."""
+    truth = prepare_world(bench).truth
+    assert [t.current_a for t in result.thresholds] == list(bench.plan.currents_a)
+    for threshold in result.thresholds:
+        assert threshold.excluded is None
+        assert threshold.clean_mm_s is not None
+        assert threshold.skip_mm_s is not None
+        true_mm_s = truth.threshold_mm_s(threshold.current_a, threshold.temperature_c)
+        assert threshold.clean_mm_s < (1.0 + off) * true_mm_s
+        assert threshold.skip_mm_s > (1.0 - off) * true_mm_s
+        assert threshold.skip_mm_s / threshold.clean_mm_s < 1.0 + wide * bench.plan.resolution
 
 
 class At(RunView):

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 import soundfile
-from small_bench import At, firmware_state, small_bench
+from small_bench import At, check_thresholds, firmware_state, small_bench
 
 from detectors.evidence import Verdict
 from rig.bench import Bench
@@ -18,7 +18,7 @@ from rig.campaign import CampaignResult, run_campaign
 from rig.checkup import steps_per_mm
 from rig.errors import BenchFileError, RunFolderError, StoppedSafelyError
 from rig.ledger import Ledger
-from rig.simulation.registry import forget_worlds, prepare_world
+from rig.simulation.registry import forget_worlds
 from rig.view import RunView
 
 
@@ -33,20 +33,6 @@ def go(
     bench: Bench, folder: Path, view: RunView | None = None, *, resume: bool = False
 ) -> CampaignResult:
     return run_campaign(bench, folder, view=view, resume=resume)
-
-
-def check_thresholds(bench: Bench, result: CampaignResult) -> None:
-    """Every current has a bracket of the width asked for, round the hidden threshold."""
-    truth = prepare_world(bench).truth
-    assert [t.current_a for t in result.thresholds] == list(bench.plan.currents_a)
-    for threshold in result.thresholds:
-        assert threshold.excluded is None
-        assert threshold.clean_mm_s is not None
-        assert threshold.skip_mm_s is not None
-        true_mm_s = truth.threshold_mm_s(threshold.current_a, threshold.temperature_c)
-        assert threshold.clean_mm_s < 1.02 * true_mm_s
-        assert threshold.skip_mm_s > 0.98 * true_mm_s
-        assert threshold.skip_mm_s / threshold.clean_mm_s < 1.0 + 1.3 * bench.plan.resolution
 
 
 def test_a_campaign_finds_the_thresholds_and_leaves_everything_as_it_was(tmp_path: Path) -> None:

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import os
 import signal
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from small_bench import At, small_text
+from small_bench import At, check_thresholds, small_text
 
+from detectors.evidence import Reason, Verdict
+from rig import campaign_loop
 from rig.bench import Bench, parse_bench
 from rig.campaign import CampaignResult, run_campaign
 from rig.errors import BenchFileError, StoppedSafelyError
 from rig.ledger import Ledger
-from rig.simulation.registry import forget_worlds, prepare_world
+from rig.simulation.registry import forget_worlds
 
 CURRENTS = "[0.3, 0.4, 0.5, 0.6]"
 
@@ -36,16 +39,7 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Bench, Cam
 def test_every_current_gets_a_bracket_round_the_hidden_threshold(
     runs: dict[str, tuple[Bench, CampaignResult]],
 ) -> None:
-    bench, result = runs["learning"]
-    truth = prepare_world(bench).truth
-    assert [t.current_a for t in result.thresholds] == list(bench.plan.currents_a)
-    for threshold in result.thresholds:
-        assert threshold.clean_mm_s is not None
-        assert threshold.skip_mm_s is not None
-        true_mm_s = truth.threshold_mm_s(threshold.current_a, threshold.temperature_c)
-        assert threshold.clean_mm_s < 1.04 * true_mm_s
-        assert threshold.skip_mm_s > 0.96 * true_mm_s
-        assert threshold.skip_mm_s / threshold.clean_mm_s < 1.0 + 1.4 * bench.plan.resolution
+    check_thresholds(*runs["learning"], off=0.04, wide=1.4)
 
 
 def test_it_takes_less_filament_than_bisection(
@@ -73,6 +67,28 @@ def test_it_goes_on_where_it_was_interrupted(
     assert result.trials <= runs["learning"][1].trials + 6
     again = run_campaign(bench, folder, resume=True)
     assert again.trials == result.trials
+
+
+def test_a_current_that_was_given_up_stays_so_when_the_run_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    forget_worlds()
+    bench, folder = parse_bench(text_of("learning")), tmp_path / "run"
+    judged = campaign_loop.run_trial
+
+    def deaf_at_the_top(station, order, **how):  # type: ignore[no-untyped-def]
+        record = judged(station, order, **how)
+        if order.current_a < 0.6:
+            return record
+        return replace(record, verdict=Verdict.VOID, reason=Reason.SILENT, p_skip=0.5)
+
+    monkeypatch.setattr(campaign_loop, "run_trial", deaf_at_the_top)
+    first = run_campaign(bench, folder)
+    with Ledger.open(folder, read_only=True) as ledger:
+        rows = {row.current_a: row.status for row in ledger.searches()}
+    assert rows[0.6] == "given-up"
+    again = run_campaign(bench, folder, resume=True)
+    assert again.trials == first.trials
 
 
 @pytest.mark.parametrize(
