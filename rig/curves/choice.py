@@ -106,15 +106,17 @@ def try_laws(
     passed: list[Candidate] = []
     for index, (sighted, value) in enumerate(zip(sights, criterion, strict=True)):
         if index == first or sighted.log_evidence > top - _OUT_OF_RACE:
-            fits.append((explore(sighted, seed=seed), value))
+            fitted = explore(sighted, seed=seed)
+            fits.append((fitted, aicc(fitted.log_likelihood, fitted.count, n)))
         else:
             passed.append(_candidate(sighted, value, 0.0))
     leader = max(fits, key=lambda row: row[0].log_evidence)[0]
     if spare is not None and checks.trend(leader.residuals):
         for name in ("smooth", "cross-melt") if "melt" in leader.law.name else ("smooth",):
             sighted = sight(spare(name), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed)
-            value = math.inf if name == "smooth" else aicc(sighted.log_likelihood, sighted.count, n)
-            fits.append((explore(sighted, seed=seed), value))
+            fitted = explore(sighted, seed=seed)
+            value = math.inf if name == "smooth" else aicc(fitted.log_likelihood, fitted.count, n)
+            fits.append((fitted, value))
     weight = np.exp([fitted.log_evidence - leader.log_evidence for fitted, _ in fits])
     weight /= weight.sum()
     rows = [(*row, float(share)) for row, share in zip(fits, weight, strict=True)]

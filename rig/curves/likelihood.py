@@ -26,12 +26,17 @@ def student4_tail(z: Array) -> Array:
     """Upper tail ``P(Z > z)`` of Student's t with 4 degrees of freedom, exact in the far tail.
 
     ``P = (1 - c)^2 (2 + c) / 4`` with ``c = z / sqrt(4 + z^2)``; ``1 - c`` is formed without
-    cancellation.
+    cancellation, as ``4 / (4 + z^2 + z sqrt(4 + z^2))``.
     """
     far = np.abs(z)
-    root = np.sqrt(4.0 + far * far)
-    one_minus = 4.0 / (root * (root + far))
-    tail = one_minus * one_minus * (0.75 - 0.25 * one_minus)
+    square = far * far
+    square += 4.0
+    far *= np.sqrt(square)
+    far += square
+    one_minus = np.divide(4.0, far, out=far)
+    tail = 0.75 - 0.25 * one_minus
+    tail *= one_minus
+    tail *= one_minus
     return np.asarray(np.where(z < 0.0, 1.0 - tail, tail))
 
 
@@ -50,9 +55,9 @@ def interval_probability(low: Array, high: Array, scatter: Scatter = "student") 
     """
     tail = student4_tail if scatter == "student" else normal_tail
     flip = np.abs(low) > np.abs(high)
-    near = np.where(flip, -high, low)
-    far = np.where(flip, -low, high)
-    return np.asarray(np.maximum(tail(near) - tail(far), TINY))
+    ends = np.array((np.where(flip, -high, low), np.where(flip, -low, high)))
+    near, far = tail(ends)
+    return np.asarray(np.maximum(near - far, TINY))
 
 
 def log_likelihood(

@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from rig.curves import sampling
 from rig.curves.laws import Law
-from rig.curves.leastsq import least_squares
 from rig.curves.likelihood import Scatter, log_likelihood
 
 Array = NDArray[np.float64]
@@ -28,6 +27,9 @@ _LOG_S = (math.log(2e-4), math.log(1.0))
 _LOG_RUN = (math.log(1e-3), math.log(0.3))
 _MOST_STEEP = 60.0
 _WELL_MIXED, _MIXED = 0.12, 0.25
+_CHAINS = 160
+_ENOUGH, _WORTH_A_START = 700.0, 60.0
+"""Effective draws of an importance sample that will do, and that make a start for chains."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +101,7 @@ class Posterior:
         self.wrong_rate = wrong_rate
         self.d = len(law.coordinates)
         self.shared = law.name != "power"
+        self.force_known = bool(np.any(data.force_sd > 0.0))
         bounds = [*law.bounds.tolist(), _LOG_S]
         if self.shared:
             bounds.append((0.0, 1.0))
@@ -118,12 +121,15 @@ class Posterior:
             log_force = log_force + size * theta[:, -self.runs :][:, self.data.run]
         centre, steep = self.law.log_flow(theta[:, : self.d], log_force)
         steep = np.minimum(steep, _MOST_STEEP)
-        s2 = np.exp(2.0 * theta[:, self.d])[:, None]
+        s2 = np.exp(2.0 * theta[:, self.d, None])
         if self.shared:
             share = theta[:, self.d + 1, None]
-            typical = np.exp(2.0 * np.log(np.maximum(steep, 1e-3)).mean(axis=1, keepdims=True))
-            s2 = s2 * (1.0 - share + share * np.clip(steep**2 / typical, 1e-3, 100.0))
-        return np.sqrt(s2 + (self.data.force_sd * steep) ** 2), centre
+            tilt = 2.0 * np.log(np.maximum(steep, 1e-3))
+            tilt = np.exp(tilt - tilt.sum(axis=1, keepdims=True) / tilt.shape[1])
+            s2 = s2 * (1.0 + share * (np.minimum(np.maximum(tilt, 1e-3), 100.0) - 1.0))
+        if self.force_known:
+            s2 = s2 + (self.data.force_sd * steep) ** 2
+        return np.sqrt(s2), centre
 
     def log_likelihood(self, theta: Array) -> Array:
         """Log-likelihood, shape (batch,)."""
@@ -153,28 +159,9 @@ class Posterior:
             value = self.log_likelihood(theta) + self.log_prior(theta)
         return np.where(np.isnan(value), -np.inf, value)
 
-    def _law_starts(self, rng: np.random.Generator, count: int) -> Array:
-        """Random starts of the law, the first third replaced by its least-squares fit."""
-        starts = self.law.starts(rng, count)
-        low, high = self.law.bounds.T
-        starts = np.clip(starts, low + 1e-6 * (high - low), high - 1e-6 * (high - low))
-        middle = self.data.middle
-        centre = self.law.log_flow(starts, self.data.log_force)[0]
-        off = np.abs(centre - middle).sum(axis=1)
-
-        def residuals(theta: Array) -> Array:
-            gap = self.law.log_flow(theta[None], self.data.log_force)[0][0] - middle
-            return np.asarray(np.tanh(gap / 3.0) * 3.0)
-
-        found = least_squares(
-            residuals, starts[int(np.argmin(off))], bounds=(low, high), evaluations=40
-        )
-        starts[: count // 3] = found.values
-        return np.asarray(starts)
-
     def starts(self, rng: np.random.Generator, count: int) -> Array:
         """Starting points for the mode."""
-        parts = [self._law_starts(rng, count), rng.uniform(-4.5, -1.5, (count, 1))]
+        parts = [self.law.starts(rng, count), rng.uniform(-4.5, -1.5, (count, 1))]
         if self.shared:
             parts.append(rng.uniform(0.05, 0.95, (count, 1)))
         if self.runs:
@@ -235,7 +222,7 @@ def sight(
     """
     rng = np.random.default_rng(seed)
     posterior = Posterior(law, data, scatter=scatter, wrong_rate=wrong_rate)
-    mode = sampling.find_mode(posterior, posterior.starts(rng, 400), posterior.bounds)
+    mode = sampling.find_mode(posterior, posterior.starts(rng, 800), posterior.bounds)
     covariance = sampling.curvature_covariance(posterior, mode.point, posterior.bounds)
     return Sighted(
         posterior=posterior,
@@ -255,32 +242,55 @@ def explore(sighted: Sighted, *, seed: int = 1) -> Fitted:
     """
     posterior, mode = sighted.posterior, sighted.mode
     law, data, d = posterior.law, posterior.data, posterior.d
-    long = 1 if law.name != "smooth" else 3
-    while True:
-        sample = sampling.draw_sample(
-            posterior,
-            mode,
-            posterior.bounds,
-            covariance=sighted.covariance,
-            rng=np.random.default_rng(seed),
-            burn=50 * long,
-            steps=96 * long,
-            thin=6 * long,
-        )
-        missed = sample.peak.log_density > mode.log_density + 0.1
-        mode = sample.peak
-        if long > 1 or (sample.mixing < _WELL_MIXED and not missed):
-            break
-        long = 4
-    settled = sample.acceptance > 0.05 and sample.mixing < _MIXED and not missed
-    point = central(law, data, sample.draws, d)
+    rng = np.random.default_rng(seed)
+    bounds = posterior.bounds
+    first = sampling.Mixture([(1.0, mode.point, 1.5 * sighted.covariance)])
+    weighted = sampling.importance_sample(posterior, first, bounds, rng=rng, wanted=_ENOUGH)
+    peak = weighted.peak
+    missed = peak.log_density > mode.log_density + 0.1
+    if weighted.effective >= _ENOUGH and not missed:
+        draws, log_evidence, settled = weighted.draws, weighted.log_evidence, True
+    else:
+        chains = max(_CHAINS, 4 * len(mode.point) + 4) // 2 * 2
+        start = weighted.draws[:chains]
+        if weighted.effective < _WORTH_A_START:
+            start = sampling.starts_about(
+                posterior, mode, bounds, covariance=sighted.covariance, rng=rng, chains=chains
+            )
+        peak = max(mode, peak, key=lambda point: point.log_density)
+        long = 1 if law.name != "smooth" else 3
+        while True:
+            sample = sampling.draw_sample(
+                posterior,
+                peak,
+                bounds,
+                start=start,
+                rng=rng,
+                burn=40 * long,
+                steps=96 * long,
+                thin=6 * long,
+            )
+            missed = sample.peak.log_density > peak.log_density + 0.1
+            peak, start = sample.peak, sample.draws[-chains:]
+            if long > 1 or (sample.mixing < _WELL_MIXED and not missed):
+                break
+            long = 4
+        draws = sample.draws
+        settled = sample.acceptance > 0.05 and sample.mixing < _MIXED and not missed
+        about = sampling.Mixture.about(draws)
+        log_evidence = sampling.importance_sample(
+            posterior, about, bounds, rng=rng, rounds=(3000,)
+        ).log_evidence
+    if peak.log_density > mode.log_density:
+        mode = sampling.ascend(posterior, peak.point[None], bounds)
+    point = central(law, data, draws, d)
     best = float(posterior.log_likelihood(mode.point[None])[0])
     count = sighted.count
     if law.name == "smooth":
         # The mode of a penalised curve overfits; its centre does not. Effective number of
         # parameters after Spiegelhalter et al. 2002, J. R. Stat. Soc. B 64, 583.
         best = float(posterior.log_likelihood(point[None])[0])
-        count = max(3.0, 2.0 * (best - float(posterior.log_likelihood(sample.draws).mean())))
+        count = max(3.0, 2.0 * (best - float(posterior.log_likelihood(draws).mean())))
     spread, centre = posterior.spread_and_centre(point[None])
     width = np.where(np.isfinite(data.high - data.low), data.high - data.low, 0.0)
     spread = np.sqrt(spread**2 + width**2 / 12.0)  # a bracket's middle is uncertain by itself
@@ -290,17 +300,15 @@ def explore(sighted: Sighted, *, seed: int = 1) -> Fitted:
     return Fitted(
         law=law,
         theta=point[:d],
-        draws=sample.draws[:, :d],
-        scatter=np.exp(sample.draws[:, d]),
+        draws=draws[:, :d],
+        scatter=np.exp(draws[:, d]),
         scatter_value=float(np.exp(point[d])),
         log_likelihood=best,
         count=count,
-        log_evidence=sampling.sampled_evidence(
-            posterior, sample.draws, posterior.bounds, rng=np.random.default_rng(seed)
-        ),
+        log_evidence=log_evidence,
         converged=settled,
         residuals=np.asarray((off / spread)[0]),
-        run_sd=np.exp(sample.draws[:, -posterior.runs - 1]) if posterior.runs else np.empty(0),
+        run_sd=np.exp(draws[:, -posterior.runs - 1]) if posterior.runs else np.empty(0),
     )
 
 
