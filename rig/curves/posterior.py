@@ -4,9 +4,11 @@ The threshold of each force is where the law puts it, times a scatter. The scatt
 (in log flow, at a typical point) and a share ``w`` that comes from the force side: what varies the
 torque moves a threshold along the curve, by ``dlnQ/dlnF`` times as much, what varies the melting
 moves it in flow. On a plain power law the two cannot be told apart, and need not be; near a melt
-limit they can. The prior of ``s`` is ``1/(s + s0)``: scale-free as soon as the scatter exceeds a
-fraction of the brackets' width, so that with normal scatter a band has the exact Student-t coverage
-of regression; and proper where the brackets hide the scatter altogether.
+limit they can: there a large ``w`` says that the limit itself hardly scatters. The prior of ``w``,
+``2.5 (1 - w)^1.5``, leans to the flow's side, without which intervals of melt limits come out too
+narrow (`tests/benchmarks/bench_fit.py`). The prior of ``s`` is ``1/(s + s0)``: scale-free as soon as
+the scatter exceeds a fraction of the brackets' width, so that with normal scatter a band has the
+exact Student-t coverage of regression; and proper where the brackets hide the scatter altogether.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ Array = NDArray[np.float64]
 
 _LOG_S = (math.log(2e-4), math.log(1.0))
 _LOG_RUN = (math.log(1e-3), math.log(0.3))
+_SHARE_POWER = 2.5
 _MOST_STEEP = 60.0
 _WELL_MIXED, _MIXED = 0.12, 0.25
 _CHAINS = 160
@@ -110,7 +113,7 @@ class Posterior:
             bounds += [_LOG_RUN] + [(-5.0, 5.0)] * self.runs
         self.bounds = np.array(bounds, float)
         width = (data.high - data.low)[np.isfinite(data.high - data.low)]
-        self.floor = max(0.3 * float(np.median(width)), 1e-3) if len(width) else 0.01
+        self.floor = max(0.6 * float(np.median(width)), 1e-3) if len(width) else 0.01
 
     def spread_and_centre(self, theta: Array) -> tuple[Array, Array]:
         """Scatter and position of each threshold, shape (batch, n)."""
@@ -148,6 +151,9 @@ class Posterior:
         s = np.exp(theta[:, self.d])
         total = self.law.log_prior(theta[:, : self.d])
         total = total + np.log(s / (s + self.floor)) - np.log1p((s / 0.4) ** 4)
+        if self.shared:
+            rest = np.maximum(1.0 - theta[:, self.d + 1], 1e-12)
+            total = total + math.log(_SHARE_POWER) + (_SHARE_POWER - 1.0) * np.log(rest)
         if self.runs:
             size = np.exp(theta[:, -self.runs - 1])
             total = total - np.log1p((size / 0.05) ** 2) + np.log(size / (size + 0.01))
