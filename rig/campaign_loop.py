@@ -17,7 +17,7 @@ from rig.errors import (
     UnfitBenchError,
 )
 from rig.known_thresholds import KnownThresholds
-from rig.learning_run import CurrentBook, LearningRun
+from rig.learning_run import SCOUT, CurrentBook, LearningRun
 from rig.ledger import Ledger, SearchRow
 from rig.records import TrialOrder, TrialRecord
 from rig.retelling import MOST_ASIDE, UNCLEAR, is_doubtful, most_attempts, retold
@@ -180,7 +180,7 @@ class CampaignLoop:
                 heated_c = temperature_c
             row, book = run.row(choice.current), run.books[choice.current]
             current_a = run.currents_a[choice.current]
-            question = Question(choice.speed_mm_s, "learn")
+            question = Question(choice.speed_mm_s, SCOUT if choice.scout else "learn")
             record = self._answer(question, temperature_c, current_a, repeat, row, book)
             aside = record.reason in UNCLEAR and len(book.aside) < MOST_ASIDE
             run.take(choice.current, record, set_aside=aside)
@@ -337,6 +337,7 @@ class CampaignLoop:
             speed_mm_s=speed_mm_s,
             acceleration_mm_s2=self._acceleration_mm_s2,
             number=self.ledger.next_number(),
+            shortest=question.purpose == SCOUT,
         )
         length_mm = order.length_mm
         if stretch > 1.0:

@@ -9,8 +9,13 @@ answer, per mm of filament or per second (expected loss reduction: Lindley 1956,
 27, 986; MacKay 1992, Neural Comput. 4, 590). The cloud is moved by resampling and Metropolis steps
 (Chopin 2002, Biometrika 89, 539).
 
-A skipping motor still pushes some filament: what got through at that force says roughly where the
-threshold is. It only tilts the choice of the next question; no answer and no result rests on it.
+As long as a threshold may lie anywhere in a wide stretch, the question is put to a short trial, a
+scout, which costs a part of a full one. In a short trial the pressure has hardly built up, so a
+scout's answer counts as a blurred one, and never as an end of a bracket.
+
+A skipping motor still pushes some filament: what an encoder saw of it says roughly where the
+threshold is. (Clicks do not: a motor loses two to thirty cycles at one.) It only tilts the choice
+of the next question; no answer and no result rests on it.
 """
 
 from __future__ import annotations
@@ -53,20 +58,30 @@ _DEVIATION = 0.015
 _PLACES = (0.2, 0.35, 0.5, 0.65, 0.8)
 #: The way up: no question is put above the highest clean speed by more than this factor.
 _GROWTH = 2.5
-#: How far what got through in a skip is trusted, in ln speed.
-_THROUGH_SPREAD = 0.35
+#: The threshold lies this part of the way, in ln speed, from the speed that was asked down to what
+#: got through of it, give or take this much (`tests/benchmarks/bench_through.py`).
+_THROUGH_PART, _THROUGH_SPREAD = 0.4, 0.25
 #: Standard deviations to the 95 % half width.
 _HALF_WIDTH = 1.96
+#: A current whose threshold is known no better than this, in ln speed, is scouted; and the blur of
+#: a scout's answer, in ln speed.
+_SCOUTED, _BLUR = 0.12, 0.06
+#: A short trial runs clean a little beyond the threshold, in ln speed.
+_EARLY = 0.02
 #: Brackets are asked for once every threshold is expected within this, in ln speed.
 _KNOWN = 0.08
 #: A bracket wider than asked by this factor still counts; so does one of this probability.
 _ROOM, _LIKELY = 1.25, 0.6
+#: The other end of a bracket is asked for this much farther than the resolution says.
+_AIMED = 1.1
 #: Probability with which a threshold counts as out of reach.
 _SURE = 0.8
 #: Resolution of the brackets that are made of a current's own answers: they never end by it.
 _FINEST = 0.002
 #: A question this near an earlier one of the same current, in ln speed, is put at the same speed.
 _SAME = 0.003
+#: No speed of a current is asked more often.
+_MOST_ASKED = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,12 +127,13 @@ class LearningSettings:
 
 @dataclass(frozen=True, slots=True)
 class LearntAnswer:
-    """What was told of one current and speed."""
+    """What was told of one current and speed, by a full trial or by a scout."""
 
     current: int
     speed_mm_s: float
     skipped: bool
     p_wrong: float
+    scout: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,10 +143,12 @@ class Choice:
     Attributes:
         current: Index of the current.
         speed_mm_s: In mm/s.
+        scout: Whether a short trial will do.
     """
 
     current: int
     speed_mm_s: float
+    scout: bool = False
 
 
 class LearningPlan:
@@ -141,14 +159,17 @@ class LearningPlan:
 
     Args:
         settings: What is to be learnt.
-        cost: Price of a trial at a speed in mm/s, clean or (True) skipping: mm of filament, or s.
+        cost: Price of a trial at a speed in mm/s, clean or (True) skipping, full or (True) a scout:
+            mm of filament, or s.
     """
 
-    def __init__(self, settings: LearningSettings, *, cost: Callable[[float, bool], float]) -> None:
+    def __init__(
+        self, settings: LearningSettings, *, cost: Callable[[float, bool, bool], float]
+    ) -> None:
         self.settings = settings
         self.cost = cost
         self.answers: list[LearntAnswer] = []
-        self._through: dict[int, float] = {}  # ln of what got through, by current
+        self._through: dict[int, float] = {}  # ln of the threshold by what got through, by current
         self._aside: list[tuple[int, float]] = []
         self._dropped: set[int] = set()
         self._forces = np.array(settings.forces_n)
@@ -214,7 +235,9 @@ class LearningPlan:
         asked = np.log([a.speed_mm_s for a in answers])
         wrong = np.array([a.p_wrong for a in answers])
         skipped = np.array([a.skipped for a in answers])
-        skips = normal_cdf((asked - self._thresholds(cloud)[:, which]) / self.settings.slope)
+        blur = np.array([_BLUR if a.scout else self.settings.slope for a in answers])
+        asked = asked - np.array([_EARLY if a.scout else 0.0 for a in answers])
+        skips = normal_cdf((asked - self._thresholds(cloud)[:, which]) / blur)
         told = np.where(skipped, skips, 1.0 - skips)
         total: Floats = np.log(wrong + (1.0 - 2.0 * wrong) * told).sum(axis=1)
         return total
@@ -260,6 +283,7 @@ class LearningPlan:
         skipped: bool,
         p_skip: float | None = None,
         through_mm_s: float | None = None,
+        scout: bool = False,
     ) -> None:
         """Take the verdict on a current and speed.
 
@@ -270,15 +294,16 @@ class LearningPlan:
             p_skip: Its probability that the motor skipped; it may only soften the verdict.
             through_mm_s: Speed of the filament that got through while the motor skipped, in mm/s,
                 where that is known; tilts the next question only.
+            scout: Whether it was a short trial.
         """
         wrong = self.settings.error_rate
         if p_skip is not None and math.isfinite(p_skip):
             doubt = 1.0 - p_skip if skipped else p_skip
             wrong = max(wrong, min(0.25, doubt))
-        answer = LearntAnswer(current, speed_mm_s, skipped, wrong)
+        answer = LearntAnswer(current, speed_mm_s, skipped, wrong, scout)
         self.answers.append(answer)
         if skipped and through_mm_s is not None and 0.0 < through_mm_s < speed_mm_s:
-            self._through[current] = math.log(through_mm_s)
+            self._through[current] = math.log(threshold_by_through(speed_mm_s, through_mm_s))
         likelihood = self._likelihood(self._cloud, [answer])
         weights = self._weights * np.exp(likelihood - likelihood.max())
         self._weights = weights / weights.sum()
@@ -329,10 +354,14 @@ class LearningPlan:
             or self._has_stopped_rising(current)
         )
 
+    def _full(self, current: int) -> list[LearntAnswer]:
+        """Answers of a current that may be an end of its bracket."""
+        return [a for a in self.answers if a.current == current and not a.scout]
+
     def out_of_reach(self, current: int) -> Status | None:
         """``start-speed`` or ``speed-limit`` where the threshold lies beyond the plan's speeds."""
         s = self.settings
-        mine = [a for a in self.answers if a.current == current]
+        mine = self._full(current)
         thresholds = self._thresholds(self._cloud)[:, current]
         below = float(self._weights[thresholds < math.log(s.start_mm_s)].sum())
         above = float(self._weights[thresholds > math.log(s.max_mm_s)].sum())
@@ -362,11 +391,21 @@ class LearningPlan:
     def bracket(self, current: int) -> tuple[float, float] | None:
         """Clean and skipping speed of a current, from its own answers, as near as asked.
 
-        The curve only says which answers are outvoted: a bracket that it thinks unlikely does not
-        count.
+        The curve only says which answers are outvoted: a bracket that it thinks unlikely counts
+        only once both its ends were told twice.
         """
-        clean = {a.speed_mm_s for a in self.answers if a.current == current and not a.skipped}
-        skip = {a.speed_mm_s for a in self.answers if a.current == current and a.skipped}
+        best, mass = self._pair(current)
+        if best is None:
+            return None
+        sure = mass >= _LIKELY or self._doubted(current) is None
+        return best if sure else None
+
+    def _pair(self, current: int) -> tuple[tuple[float, float] | None, float]:
+        """Clean and skipping speed that are near enough, the most probable ones, and how probable
+        the curves think it that the threshold is between them."""
+        mine = self._full(current)
+        clean = {a.speed_mm_s for a in mine if not a.skipped}
+        skip = {a.speed_mm_s for a in mine if a.skipped}
         pairs = [
             (c, k)
             for c in clean
@@ -374,7 +413,7 @@ class LearningPlan:
             if 0.0 < math.log(k / c) <= _ROOM * math.log1p(self.settings.resolution)
         ]
         if not pairs:
-            return None
+            return None, 0.0
         thresholds = self._thresholds(self._cloud)[:, current]
         room = self.settings.slope
 
@@ -385,7 +424,25 @@ class LearningPlan:
             return float(self._weights[inside].sum())
 
         best = max(pairs, key=mass)
-        return best if mass(best) >= _LIKELY else None
+        return best, mass(best)
+
+    def _doubted(self, current: int) -> float | None:
+        """ln of an end of a bracket that the curve doubts and that was not told twice; None where
+        there is no such bracket, or where both ends were and nothing speaks against them."""
+        pair, mass = self._pair(current)
+        if pair is None or mass >= _LIKELY:
+            return None
+        mine = self._full(current)
+        votes = {
+            end: sum(a.skipped == skipped and a.speed_mm_s == end for a in mine)
+            for end, skipped in zip(pair, (False, True), strict=True)
+        }
+        end = min(votes, key=lambda one: votes[one])
+        against = any(
+            (a.skipped and a.speed_mm_s <= pair[0]) or (not a.skipped and a.speed_mm_s >= pair[1])
+            for a in mine
+        )
+        return math.log(end) if votes[end] < 2 or against else None
 
     def expected_mm_s(self, current: int) -> float:
         """Where the threshold of a current is expected, in mm/s."""
@@ -393,11 +450,11 @@ class LearningPlan:
         return math.exp(_quantile(thresholds, self._weights, 0.5))
 
     def summary(self, current: int) -> SearchResult | None:
-        """The bracket of a current from its own answers alone; None where it was never asked.
+        """The bracket of a current from its own full trials alone; None where it had none.
 
         The curve only chose the questions: what it expected is not in the bracket.
         """
-        mine = [a for a in self.answers if a.current == current]
+        mine = self._full(current)
         if not mine:
             return None
         s = self.settings
@@ -448,7 +505,7 @@ class LearningPlan:
                 continue
             column = thresholds[:, current]
             middle = _quantile(column, self._weights, 0.5)
-            mine = [a for a in self.answers if a.current == current]
+            mine = self._full(current)
             near = 2.5 * half
             clean = any(
                 not a.skipped and 0 <= middle - math.log(a.speed_mm_s) <= near for a in mine
@@ -456,22 +513,25 @@ class LearningPlan:
             skip = any(a.skipped and 0 <= math.log(a.speed_mm_s) - middle <= near for a in mine)
             lowest = min((math.log(a.speed_mm_s) for a in mine if a.skipped), default=math.inf)
             highest = max((math.log(a.speed_mm_s) for a in mine if not a.skipped), default=-9.9)
-            wide = 2.0 * half
+            wide = _AIMED * 2.0 * half
+            doubted = self._doubted(current)
             for up in (True, False):
                 if (up and skip and not clean) or (not up and clean and not skip):
                     continue
-                asked = middle + half if up else middle - half
-                if up and clean:
-                    asked = min(asked, max(highest + wide, middle))
-                if not up and skip:
-                    asked = max(asked, min(lowest - wide, middle))
+                asked = middle
+                if doubted is not None:
+                    asked = doubted
+                elif up and clean:
+                    asked = max(highest + wide, middle)
+                elif not up and skip:
+                    asked = min(lowest - wide, middle)
                 asked = min(max(asked, math.log(s.start_mm_s)), self._allowed(current))
-                if self._is_aside(current, asked):
+                if self._is_aside(current, asked) or self._is_worn(current, asked):
                     continue
                 p = float(self._weights @ normal_cdf((asked - column) / s.slope))
                 right = p if up else 1.0 - p
                 speed = math.exp(asked)
-                price = self._price(speed, p)
+                price = self._price(speed, p, scout=False)
                 worth = right * (2.0 if (clean if up else skip) else 1.0) / price
                 if best is None or worth > best[0]:
                     best = (worth, current, asked)
@@ -486,16 +546,21 @@ class LearningPlan:
         mean = weights @ scores
         total = float((weights @ (scores - mean) ** 2).sum())
         best: tuple[float, int, float] | None = None
+        short = False
         for current in range(len(self._forces)):
             if current in self._dropped:
                 continue
             top = self._allowed(current)
+            column = thresholds[:, current]
+            spread = float(np.sqrt(weights @ (column - weights @ column) ** 2))
             for place in _PLACES:
-                asked = min(_quantile(thresholds[:, current], weights, place), top)
+                asked = min(_quantile(column, weights, place), top)
                 asked = max(math.log(s.start_mm_s), asked)
-                if self._is_aside(current, asked):
+                if self._is_aside(current, asked) or self._is_worn(current, asked):
                     continue
-                skip = normal_cdf((asked - thresholds[:, current]) / s.slope)
+                scout = spread > _SCOUTED and asked < math.log(s.max_mm_s)
+                scout = scout and asked > math.log(s.start_mm_s)
+                skip = normal_cdf((asked - column) / (_BLUR if scout else s.slope))
                 skip = s.error_rate + (1.0 - 2.0 * s.error_rate) * skip
                 p = float(weights @ skip)
                 left = 0.0
@@ -506,23 +571,26 @@ class LearningPlan:
                     middle = after @ scores
                     left += share * float((after @ (scores - middle) ** 2).sum())
                 speed = math.exp(asked)
-                price = self._price(speed, p)
+                price = self._price(speed, p, scout=scout)
                 gain = (total - left) / total if total > 0 else 0.0
                 worth = gain / max(price, 1e-9)
                 if best is None or worth > best[0]:
-                    best = (worth, current, asked)
-        return self._choice(best)
+                    best, short = (worth, current, asked), scout
+        return self._choice(best, scout=short)
 
-    def _price(self, speed_mm_s: float, p_skip: float) -> float:
+    def _price(self, speed_mm_s: float, p_skip: float, *, scout: bool) -> float:
         """What a trial costs on average."""
-        return p_skip * self.cost(speed_mm_s, True) + (1.0 - p_skip) * self.cost(speed_mm_s, False)
+        skipping, clean = (self.cost(speed_mm_s, skips, scout) for skips in (True, False))
+        return p_skip * skipping + (1.0 - p_skip) * clean
 
-    def _choice(self, best: tuple[float, int, float] | None) -> Choice | None:
+    def _choice(
+        self, best: tuple[float, int, float] | None, *, scout: bool = False
+    ) -> Choice | None:
         """The question of (worth, current, ln speed)."""
         if best is None:
             return None
         _, current, asked = best
-        return Choice(current, self._spoken(current, asked))
+        return Choice(current, self._spoken(current, asked), scout)
 
     def _allowed(self, current: int) -> float:
         """ln of the greatest speed that may be asked at a current on the way up."""
@@ -535,16 +603,20 @@ class LearningPlan:
         """Weights, tilted by what got through in skips; only the choice of the question sees it."""
         weights = self._weights.copy()
         for current, through in self._through.items():
-            # More gets through than nothing and less than the threshold: one-sided.
-            under = np.minimum(thresholds[:, current] - through, 0.0) / _THROUGH_SPREAD
-            over = np.maximum(thresholds[:, current] - through, 0.0) / (2.0 * _THROUGH_SPREAD)
-            weights *= np.exp(-0.5 * (under**2 + over**2))
+            off = (thresholds[:, current] - through) / _THROUGH_SPREAD
+            weights *= 1.0 / (1.0 + off**2)  # heavy-tailed: it may be a motor of another kind
         total = weights.sum()
         return weights / total if total > 0 else self._weights
 
     def _is_aside(self, current: int, asked: float) -> bool:
         near = max(2.0 * self.settings.slope, 0.01)
         return any(c == current and abs(asked - x) < near for c, x in self._aside)
+
+    def _is_worn(self, current: int, asked: float) -> bool:
+        """Whether a speed was asked so often that once more says nothing new."""
+        speed = self._spoken(current, asked)
+        told = sum(a.current == current and a.speed_mm_s == speed for a in self.answers)
+        return told >= _MOST_ASKED
 
     def _spoken(self, current: int, asked: float) -> float:
         """Five digits, or an earlier speed that is as good as the same."""
@@ -553,6 +625,15 @@ class LearningPlan:
                 return answer.speed_mm_s
         s = self.settings
         return min(max(float(f"{math.exp(asked):.5g}"), s.start_mm_s), s.max_mm_s)
+
+
+def threshold_by_through(speed_mm_s: float, through_mm_s: float) -> float:
+    """Roughly the threshold speed, from what got through at a greater one, in mm/s.
+
+    A motor that skips falls back until it catches a step, and loses the more the further it is
+    overdriven; the threshold lies between what was asked and what got through.
+    """
+    return speed_mm_s * math.pow(through_mm_s / speed_mm_s, _THROUGH_PART)
 
 
 def _quantile(values: Floats, weights: Floats, share: float) -> float:

@@ -24,8 +24,21 @@ MOST_PER_CURRENT = 12
 _LIKELY_PER_CURRENT = 4.0
 #: Part of a trial after which a skip usually breaks it off, and what a trial takes besides, in s.
 _BROKEN_OFF_AT, _OVERHEAD_S = 0.4, 6.0
-#: Clicks from which a rate of skipping can be told.
-_RATED_CLICKS = 3
+#: Purpose of a short trial, as the ledger has it.
+SCOUT = "scout"
+#: Seconds of skipping from which can be told how much gets through.
+_LEAST_SKIPPED_S = 0.4
+
+
+def through_mm_s(record: TrialRecord) -> float | None:
+    """Speed of what the encoder saw while the motor skipped, in mm/s; None where it cannot say."""
+    first_s = record.first_skip_s
+    if record.verdict is not Verdict.SKIP or record.lost_mm is None or first_s is None:
+        return None
+    skipped_s = record.motion_s[1] - first_s
+    if skipped_s < _LEAST_SKIPPED_S:
+        return None
+    return max(0.0, record.order.speed_mm_s - record.lost_mm / skipped_s) or None
 
 
 class CurrentBook:
@@ -124,13 +137,20 @@ class LearningRun:
         self.books = [CurrentBook(self, i) for i in range(len(self.currents_a))]
         self._retell()
 
-    def _cost(self, speed_mm_s: float, skips: bool) -> float:
+    def _cost(self, speed_mm_s: float, skips: bool, scout: bool) -> float:
         plan = self._bench.plan
-        length_mm = trial_length_mm(
-            self._bench, speed_mm_s=speed_mm_s, acceleration_mm_s2=self._acceleration_mm_s2
+        full_mm, short_mm = (
+            trial_length_mm(
+                self._bench,
+                speed_mm_s=speed_mm_s,
+                acceleration_mm_s2=self._acceleration_mm_s2,
+                shortest=shortest,
+            )
+            for shortest in (False, True)
         )
+        length_mm = short_mm if scout else full_mm
         if skips:
-            length_mm *= _BROKEN_OFF_AT
+            length_mm = min(length_mm, full_mm * _BROKEN_OFF_AT)
         fresh_mm = plan.prime_mm if skips else 0.0
         if plan.prefer == "time":
             return length_mm / speed_mm_s + fresh_mm / plan.start_speed_mm_s + _OVERHEAD_S
@@ -201,17 +221,9 @@ class LearningRun:
             speed_mm_s,
             skipped=record.verdict is Verdict.SKIP,
             p_skip=record.p_skip,
-            through_mm_s=self._through_mm_s(record),
+            through_mm_s=through_mm_s(record),
+            scout=record.order.purpose == SCOUT,
         )
-
-    def _through_mm_s(self, record: TrialRecord) -> float | None:
-        """Speed of what got through while the motor skipped, from the rate of its clicks."""
-        times = record.click_times_s
-        if record.verdict is not Verdict.SKIP or len(times) < _RATED_CLICKS:
-            return None
-        rate_hz = (len(times) - 1) / max(times[-1] - times[0], 1e-6)
-        lost_mm_s = rate_hz * self._bench.geometry().filament_per_cycle_mm
-        return max(0.0, record.order.speed_mm_s - lost_mm_s) or None
 
     def _retell(self) -> None:
         """What the ledger holds of this temperature and repeat, in the order it was found."""

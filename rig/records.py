@@ -20,7 +20,8 @@ class TrialOrder:
         settle_s: Seconds after the ramp in which the pressure builds up, in s.
         prime_mm: Fresh filament fed slowly before the trial, in mm; 0 for none.
         prime_speed_mm_s: Speed of that, in mm/s.
-        purpose: What the trial is for: ``bracket``, ``bisect``, ``confirm``, ``limit``, ``learn``.
+        purpose: What the trial is for: ``bracket``, ``bisect``, ``confirm``, ``limit``, ``learn``,
+            ``scout`` (a short one).
         repeat: Number of the repeat that it belongs to.
         attempt: 1, and one more for each void before it.
         number: Number that the ledger will give it (names the sound file).

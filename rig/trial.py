@@ -69,17 +69,22 @@ def settle_s(*, speed_mm_s: float, filament_per_cycle_mm: float) -> float:
     return 0.4 + min(1.0, 4.0 * filament_per_cycle_mm / speed_mm_s)
 
 
-def trial_length_mm(bench: Bench, *, speed_mm_s: float, acceleration_mm_s2: float | None) -> float:
+def trial_length_mm(
+    bench: Bench, *, speed_mm_s: float, acceleration_mm_s2: float | None, shortest: bool = False
+) -> float:
     """Filament length of a trial at a speed, in mm.
 
-    As the plan says, but long enough for a train of clicks to be told from a knock.
+    As the plan says, but long enough for a train of clicks to be told from a knock; no longer than
+    that where the shortest trial is wanted.
     """
     cycle_mm = bench.geometry().filament_per_cycle_mm
     least_s = max(LEAST_STEADY_S, _CYCLES_OF_A_TRAIN * cycle_mm / speed_mm_s)
-    steady_s = max(bench.plan.steady_s or 0.0, least_s)
+    steady_s = least_s if shortest else max(bench.plan.steady_s or 0.0, least_s)
     ramp_s = speed_mm_s / acceleration_mm_s2 if acceleration_mm_s2 else 0.1
     unsteady_s = ramp_s + settle_s(speed_mm_s=speed_mm_s, filament_per_cycle_mm=cycle_mm)
     least_mm = speed_mm_s * (steady_s + unsteady_s)
+    if shortest:
+        return least_mm
     return max(bench.plan.trial_length_mm or 0.0, least_mm)
 
 
@@ -91,14 +96,19 @@ def make_order(
     speed_mm_s: float,
     acceleration_mm_s2: float | None,
     number: int,
+    shortest: bool = False,
 ) -> TrialOrder:
-    """A trial of the plan's length at a speed, without fresh filament before it."""
+    """A trial of the plan's length (or the shortest that can be judged) at a speed, without fresh
+    filament before it."""
     return TrialOrder(
         temperature_c=temperature_c,
         current_a=current_a,
         speed_mm_s=speed_mm_s,
         length_mm=trial_length_mm(
-            bench, speed_mm_s=speed_mm_s, acceleration_mm_s2=acceleration_mm_s2
+            bench,
+            speed_mm_s=speed_mm_s,
+            acceleration_mm_s2=acceleration_mm_s2,
+            shortest=shortest,
         ),
         settle_s=settle_s(
             speed_mm_s=speed_mm_s,

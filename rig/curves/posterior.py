@@ -6,8 +6,8 @@ torque moves a threshold along the curve, by ``dlnQ/dlnF`` times as much, what v
 moves it in flow. On a plain power law the two cannot be told apart, and need not be; near a melt
 limit they can: there a large ``w`` says that the limit itself hardly scatters. The prior of ``w``,
 ``2.5 (1 - w)^1.5``, leans to the flow's side, without which intervals of melt limits come out too
-narrow (`tests/benchmarks/bench_fit.py`). The prior of ``s`` is ``1/(s + s0)``: scale-free as soon as
-the scatter exceeds a fraction of the brackets' width, so that with normal scatter a band has the
+narrow (`tests/benchmarks/bench_fit.py`). The prior of ``s`` is ``1/(s + s0)``: scale-free as soon
+as the scatter exceeds a fraction of the brackets' width, so that with normal scatter a band has the
 exact Student-t coverage of regression; and proper where the brackets hide the scatter altogether.
 """
 

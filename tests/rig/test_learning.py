@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rig.learning import LearningPlan, LearningSettings
+from rig.learning import LearningPlan, LearningSettings, threshold_by_through
 
 FORCES_N = (20.0, 30.0, 40.0, 50.0, 60.0, 70.0)
 Law = Callable[[float], float]
@@ -20,7 +20,7 @@ def plan_of(**changes: object) -> LearningPlan:
     given: dict[str, object] = {"forces_n": FORCES_N, "start_mm_s": 0.5, "max_mm_s": 25.0}
     return LearningPlan(
         LearningSettings(**{**given, **changes}),  # type: ignore[arg-type]
-        cost=lambda _speed, skips: 18.0 if skips else 30.0,
+        cost=lambda _speed, skips, scout: 18.0 if skips else 12.0 if scout else 30.0,
     )
 
 
@@ -146,6 +146,53 @@ def test_what_got_through_tilts_the_question_and_nothing_else() -> None:
     assert plain.summary(3) == tilted.summary(3)
     assert plain.expected_mm_s(3) == tilted.expected_mm_s(3)
     assert plain.ask() != tilted.ask()
+
+
+def test_a_scout_is_no_end_of_a_bracket() -> None:
+    full, scouted = plan_of(), plan_of()
+    for plan, scout in ((full, False), (scouted, True)):
+        for speed, skipped in 2 * ((2.95, False), (3.05, True)):
+            plan.tell(2, speed, skipped=skipped, scout=scout)
+    assert full.bracket(2) == (2.95, 3.05)
+    assert scouted.bracket(2) is None
+    assert scouted.summary(2) is None
+
+
+def test_wide_stretches_are_scouted_and_brackets_are_not() -> None:
+    plan = plan_of()
+    law = power(3.0, 1.5)
+    ways = []
+    while (choice := plan.ask()) is not None:
+        skips = choice.speed_mm_s > law(FORCES_N[choice.current])
+        plan.tell(choice.current, choice.speed_mm_s, skipped=skips, scout=choice.scout)
+        ways.append(choice.scout)
+    assert ways[0]
+    assert not any(ways[-6:])
+    full = {(a.current, a.speed_mm_s) for a in plan.answers if not a.scout}
+    for current in range(len(FORCES_N)):
+        pair = plan.bracket(current)
+        assert pair is not None
+        assert {(current, pair[0]), (current, pair[1])} <= full
+
+
+def test_the_threshold_by_what_got_through_lies_between_that_and_what_was_asked() -> None:
+    assert threshold_by_through(4.0, 4.0) == 4.0
+    assert 1.0 < threshold_by_through(4.0, 1.0) < 4.0
+    assert threshold_by_through(4.0, 0.5) < threshold_by_through(4.0, 1.0)
+
+
+def test_a_bracket_that_the_curve_doubts_counts_once_both_ends_were_told_twice() -> None:
+    plan = plan_of(resolution=0.03)
+    law = power(3.0, 1.5)
+    for current in (0, 1, 3, 4, 5):  # the others say where this one ought to be
+        for share, skipped in ((0.99, False), (1.01, True)):
+            plan.tell(current, law(FORCES_N[current]) * share, skipped=skipped)
+    low = 0.85 * law(FORCES_N[2])
+    for _ in range(2):
+        assert plan.bracket(2) is None
+        plan.tell(2, low, skipped=False)
+        plan.tell(2, 1.03 * low, skipped=True)
+    assert plan.bracket(2) == (low, 1.03 * low)
 
 
 def test_a_current_that_is_given_up_is_not_asked_again() -> None:

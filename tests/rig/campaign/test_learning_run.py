@@ -15,8 +15,11 @@ from rig import campaign_loop
 from rig.bench import Bench, parse_bench
 from rig.campaign import CampaignResult, run_campaign
 from rig.errors import BenchFileError, StoppedSafelyError
+from rig.learning_run import through_mm_s
 from rig.ledger import Ledger
+from rig.records import TrialOrder, TrialRecord
 from rig.simulation.registry import forget_worlds
+from rig.trial import LEAST_STEADY_S, trial_length_mm
 
 CURRENTS = "[0.3, 0.4, 0.5, 0.6]"
 
@@ -50,8 +53,60 @@ def test_it_takes_less_filament_than_bisection(
 
 def test_its_questions_are_on_disk(runs: dict[str, tuple[Bench, CampaignResult]]) -> None:
     with Ledger.open(runs["learning"][1].folder, read_only=True) as ledger:
-        assert {t.order.purpose for t in ledger.trials()} == {"learn"}
+        trials = ledger.trials()
+        assert {t.order.purpose for t in trials} == {"learn", "scout"}
         assert all(row.status == "found" for row in ledger.searches())
+
+
+def test_a_scout_is_no_longer_than_a_judgement_needs() -> None:
+    text = text_of("learning")
+    assert "\nsteady_s = 3.0" in text
+    bench = parse_bench(text.replace("\nsteady_s = 3.0", "\ntrial_length_mm = 80"))
+    full, short = (
+        trial_length_mm(bench, speed_mm_s=3.0, acceleration_mm_s2=200.0, shortest=shortest)
+        for shortest in (False, True)
+    )
+    assert full == 80.0
+    assert 3.0 * LEAST_STEADY_S < short < 20.0
+
+
+def test_no_end_of_a_bracket_comes_from_a_scout(
+    runs: dict[str, tuple[Bench, CampaignResult]],
+) -> None:
+    with Ledger.open(runs["learning"][1].folder, read_only=True) as ledger:
+        told = {
+            (t.order.current_a, t.order.speed_mm_s)
+            for t in ledger.trials()
+            if t.order.purpose == "learn"
+        }
+    for found in runs["learning"][1].thresholds:
+        assert {(found.current_a, found.clean_mm_s), (found.current_a, found.skip_mm_s)} <= told
+
+
+@pytest.mark.parametrize(
+    ("changes", "through"),
+    [
+        ({}, 4.0),
+        ({"lost_mm": None}, None),
+        ({"verdict": Verdict.CLEAN}, None),
+        ({"first_skip_s": None}, None),
+        ({"motion_s": (0.6, 2.2)}, None),  # too short a time of skipping
+        ({"lost_mm": 30.0}, None),  # nothing got through
+    ],
+)
+def test_what_got_through_is_what_the_encoder_saw_after_the_first_click(
+    changes: dict[str, object], through: float | None
+) -> None:
+    record = TrialRecord(
+        order=TrialOrder(temperature_c=210.0, current_a=0.5, speed_mm_s=6.0, length_mm=20.0),
+        verdict=Verdict.SKIP,
+        reason=Reason.CLICK_TRAIN,
+        p_skip=0.99,
+        motion_s=(0.6, 3.0),
+        first_skip_s=2.0,
+        lost_mm=2.0,
+    )
+    assert through_mm_s(replace(record, **changes)) == through  # type: ignore[arg-type]
 
 
 def test_it_goes_on_where_it_was_interrupted(
