@@ -55,6 +55,9 @@ STALL_LEAST_HZ = 20.0
 MOST_CLICKS = 64
 #: The motor's lines over all the rest, in dB, at which it is loud enough to have made the clicks.
 TONAL_MOTOR_DB = -3.0
+#: A train as plain as this (log odds) is the motor's where the motion made the sound louder by so
+#: much, in dB, whether its rate is heard or not: a motor that skips all the time keeps none.
+PLAIN_TRAIN, PLAIN_GROWTH_DB = 4.0, 1.5
 #: No measure of the motor's rate counts more than this, in spreads of rates nobody commanded.
 HEARD_CAP = 8.0
 #: A look hears the motor where its orders have this part of their share over the whole move.
@@ -65,6 +68,8 @@ GOING_ON_DB = 4.0
 ROOM_PART = 0.6
 #: Probability of a skip given to a stall, and to what may be one.
 STALL_P_SKIP, DOUBT_P_SKIP = 0.9, 0.5
+#: A motor heard this surely at the commanded rate is not at another one.
+RIVAL_MOST_HEARD = 13.0
 #: Below this mean square the microphone is dead, whatever else (about -95 dB re full scale).
 SILENT_POWER = 3e-10
 
@@ -251,6 +256,8 @@ class Judge:
         settings, growth_db = self.settings, self._listener.growth_db
         if growth_db >= settings.growth_db:
             return True
+        if train.llr >= PLAIN_TRAIN and growth_db >= PLAIN_GROWTH_DB:
+            return True
         # A motor that is heard but not louder than the room: the clicks are its own only where
         # they break its tone.
         touched = train.kept is not None and train.kept < 0.4
@@ -402,7 +409,8 @@ class Judge:
         if move.hops < settings.least_steady_s * listener.grid.frame_rate_hz:
             return void(Reason.TOO_SHORT, train, "too little steady motion to judge")
         ratio, excess_db, own_db = listener.tone.rival()
-        if excess_db >= max(settings.rival_db, own_db):
+        rivalled = excess_db >= max(settings.rival_db, own_db)
+        if rivalled and self.heard_score() < RIVAL_MOST_HEARD:
             return void(
                 Reason.WRONG_STEP_RATE,
                 train,
