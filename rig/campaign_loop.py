@@ -372,7 +372,8 @@ class CampaignLoop:
             try:
                 record = run_trial(self.station, order, audio_folder=self._audio_folder)
             except FirmwareResetError as error:
-                self._recover(error, order.temperature_c)
+                lost_mm = order.prime_mm + order.length_mm
+                self._recover(error, order.temperature_c, filament_mm=lost_mm)
                 order = replace(order, prime_mm=self.bench.plan.prime_mm)
                 continue
             number = self.ledger.add_trial(record, search=row)
@@ -404,10 +405,18 @@ class CampaignLoop:
             self._fresh_needed = True
             return
 
-    def _recover(self, error: FirmwareResetError, temperature_c: float | None) -> None:
-        """The board restarted: everything is set again, and the trial begins anew."""
+    def _recover(
+        self, error: FirmwareResetError, temperature_c: float | None, *, filament_mm: float = 0.0
+    ) -> None:
+        """The board restarted: everything is set again, and the trial begins anew.
+
+        Args:
+            error: What was noticed.
+            temperature_c: To heat to again; None where that is done by the caller.
+            filament_mm: Greatest length that the trial which it cut short can have taken, in mm.
+        """
         self.resets += 1
-        self.ledger.add_event("reset", str(error), count=self.resets)
+        self.ledger.add_event("reset", str(error), count=self.resets, filament_mm=filament_mm)
         self.view.note(f"the printer restarted by itself ({self.resets}): {error}")
         if self.resets >= MOST_RESETS:
             raise StoppedSafelyError(

@@ -339,9 +339,13 @@ class Ledger:
         return [trial_record(row) for row in rows]
 
     def filament_mm(self) -> float:
-        """Filament used by all trials together, in mm."""
+        """Filament used by all trials together, in mm.
+
+        What a restart of the firmware cut short counts in full: nobody knows how far it came.
+        """
         (total,) = self._rows("SELECT coalesce(sum(filament_mm), 0) FROM trial")[0]
-        return float(total)
+        cut_short = sum(float(e.data.get("filament_mm", 0.0)) for e in self.events("reset"))
+        return float(total) + cut_short
 
     def elapsed_s(self) -> float:
         """Length of all ended sessions on the rig's clock, in s.

@@ -2,7 +2,9 @@
 
     python tests/benchmarks/bench_fit.py [CAMPAIGNS]
 
-Also counts how often the comparison calls two campaigns on one hot end different (5 % is meant).
+The intervals are counted for each noise of `bench_coverage.py`. Also counts how often the
+comparison calls two campaigns on one hot end different (5 % is meant). Without a number, the speed
+alone.
 """
 
 from __future__ import annotations
@@ -12,6 +14,8 @@ import sys
 import time
 
 import numpy as np
+from bench_coverage import NOISES
+from joblib import Parallel, delayed
 
 from rig.curves.compare import compare
 from rig.curves.fit import fit_curves
@@ -48,11 +52,17 @@ class Truth:
         return die / (1 + (die / self.limit_at(celsius)) ** self.p) ** (1 / self.p)
 
 
-def campaign(truth: Truth, temperatures, forces, rng, *, scatter=0.02) -> list[Threshold]:
+def campaign(
+    truth: Truth, temperatures, forces, rng, *, flow=0.02, force=0.0, outliers=0.0
+) -> list[Threshold]:
     found = []
+    scatter, strength = flow, force
     for celsius in temperatures:
         for force in forces:
-            flow = truth.flow(force, celsius) * math.exp(scatter * rng.standard_normal())
+            met = force * math.exp(strength * rng.standard_normal())
+            flow = truth.flow(met, celsius) * math.exp(scatter * rng.standard_normal())
+            if rng.random() < outliers:
+                flow *= math.exp(rng.choice([-1, 1]) * rng.uniform(0.15, 0.5))
             low = flow * math.exp(-0.03 * rng.random()) / AREA_MM2
             found.append(Threshold(celsius, float(force), low, low * math.exp(0.03)))
     return found
@@ -77,12 +87,14 @@ def speed() -> None:
         )
 
 
-def joint_intervals(campaigns: int) -> None:
-    rng = np.random.default_rng(2)
+def joint_intervals(noise: str, campaigns: int) -> str:
+    rng = np.random.default_rng([2, *noise.encode()])
     energy = limit = drift = bounded = force = asked = 0
     for _ in range(campaigns):
         truth = Truth(rng)
-        points = campaign(truth, (195.0, 210.0, 225.0), np.linspace(20, 80, 8), rng)
+        points = campaign(
+            truth, (195.0, 210.0, 225.0), np.linspace(20, 80, 8), rng, **NOISES[noise]
+        )
         joint = fit_curves(points).joint
         held = joint.parameters["activation_kj_mol"]
         energy += held.lower < truth.energy < held.upper
@@ -104,31 +116,33 @@ def joint_intervals(campaigns: int) -> None:
                     )
                     asked += 1
                     force += low <= math.log(need) <= high
-    print("joint law, 3 temperatures x 8 currents, scatter 2 %:")
-    print("  activation energy inside its 95 % interval:", wilson(energy, campaigns))
-    print(f"  melt limit bounded in {bounded}; inside its interval:", wilson(limit, bounded))
-    print("  its drift with temperature:", wilson(drift, bounded))
-    print("  force inside the joint band:", wilson(force, asked))
+    return (
+        f"joint law, 3 temperatures x 8 currents, noise {noise}:\n"
+        f"  activation energy inside its 95 % interval: {wilson(energy, campaigns)}\n"
+        f"  melt limit bounded in {bounded}; inside its interval: {wilson(limit, bounded)}\n"
+        f"  its drift with temperature: {wilson(drift, bounded)}\n"
+        f"  force inside the joint band: {wilson(force, asked)}"
+    )
 
 
-def single_limits(campaigns: int) -> None:
-    for count in (6, 10):
-        rng = np.random.default_rng([3, count])
-        hits = bounded = 0
-        for _ in range(campaigns):
-            truth = Truth(rng)
-            points = campaign(truth, (210.0,), np.linspace(20, 80, count), rng)
-            held = fit_curves(points, joint=False).curves[0].melt_limit
-            if held is not None and held.upper is not None:
-                bounded += 1
-                hits += held.lower < truth.limit < held.upper
-        share = wilson(hits, bounded) if bounded else "none bounded"
-        print(
-            f"one temperature, {count} currents: melt limit bounded in {bounded}; inside: {share}"
-        )
+def single_limits(noise: str, count: int, campaigns: int) -> str:
+    rng = np.random.default_rng([3, count, *noise.encode()])
+    hits = bounded = 0
+    for _ in range(campaigns):
+        truth = Truth(rng)
+        points = campaign(truth, (210.0,), np.linspace(20, 80, count), rng, **NOISES[noise])
+        held = fit_curves(points, joint=False).curves[0].melt_limit
+        if held is not None and held.upper is not None:
+            bounded += 1
+            hits += held.lower < truth.limit < held.upper
+    share = wilson(hits, bounded) if bounded else "none bounded"
+    return (
+        f"one temperature, {count} currents, noise {noise}: melt limit bounded in {bounded}; "
+        f"inside its interval: {share}"
+    )
 
 
-def same_hot_end(pairs: int) -> None:
+def same_hot_end(pairs: int) -> str:
     rng = np.random.default_rng(4)
     wrong = 0
     for _ in range(pairs):
@@ -140,15 +154,19 @@ def same_hot_end(pairs: int) -> None:
             for _ in range(2)
         ]
         wrong += compare(*curves).differ
-    print("two campaigns on one hot end called different (5 % meant):", wilson(wrong, pairs))
+    return f"two campaigns on one hot end called different (5 % meant): {wilson(wrong, pairs)}"
 
 
 def main() -> None:
-    campaigns = int(sys.argv[1]) if len(sys.argv) > 1 else 300
     speed()
-    same_hot_end(campaigns)
-    single_limits(campaigns)
-    joint_intervals(campaigns)
+    if len(sys.argv) < 2:
+        return
+    campaigns = int(sys.argv[1])
+    jobs = [delayed(joint_intervals)(noise, campaigns) for noise in NOISES]
+    jobs += [delayed(single_limits)(noise, n, campaigns) for noise in NOISES for n in (6, 10)]
+    jobs.append(delayed(same_hot_end)(campaigns))
+    for line in Parallel(n_jobs=-1, return_as="generator")(jobs):
+        print(line, flush=True)
 
 
 if __name__ == "__main__":

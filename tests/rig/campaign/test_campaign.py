@@ -13,10 +13,11 @@ import soundfile
 from small_bench import At, check_thresholds, firmware_state, small_bench
 
 from detectors.evidence import Verdict
+from rig import campaign_loop
 from rig.bench import Bench
 from rig.campaign import CampaignResult, run_campaign
 from rig.checkup import steps_per_mm
-from rig.errors import BenchFileError, RunFolderError, StoppedSafelyError
+from rig.errors import BenchFileError, FirmwareResetError, RunFolderError, StoppedSafelyError
 from rig.ledger import Ledger
 from rig.simulation.registry import forget_worlds
 from rig.view import RunView
@@ -227,3 +228,25 @@ def test_steps_that_do_not_fit_the_bench_file_are_told(
     with Ledger.open(tmp_path / "run", read_only=True) as ledger:
         told = [event.text for event in ledger.events("remark")]
     assert any("steps/mm" in text and "+4.0 %" in text for text in told), told
+
+
+def test_a_trial_that_a_restart_cut_short_counts_as_filament_used(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench, made = small_bench(), campaign_loop.run_trial
+    orders = []
+
+    def restarts_once(station, order, **how):  # type: ignore[no-untyped-def]
+        orders.append(order)
+        if len(orders) == 3:
+            station.printer.set_target(0.0)  # as a restart does
+            raise FirmwareResetError("the printer restarted by itself")
+        return made(station, order, **how)
+
+    monkeypatch.setattr(campaign_loop, "run_trial", restarts_once)
+    result = go(bench, tmp_path / "run")
+    check_thresholds(bench, result)
+    cut = orders[2]
+    with Ledger.open(tmp_path / "run", read_only=True) as ledger:
+        finished = sum(t.filament_mm for t in ledger.trials())
+        assert ledger.filament_mm() == pytest.approx(finished + cut.length_mm + cut.prime_mm)
