@@ -22,7 +22,7 @@ from detectors.errors import DetectorFileError
 #: Questions from the root to a leaf.
 DEPTH = 3
 #: Files of the trees that come with the package.
-FILES = {"click": "click_trees.json", "train": "train_trees.json"}
+FILES = {"click": "click_trees.json", "train": "train_trees.json", "whole": "whole_trees.json"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,7 @@ def trees_to_json(trees: ClickTrees) -> str:
 
 @functools.cache
 def shipped_trees(which: str) -> ClickTrees:
-    """The trees that come with the package: of one ``click``, or of a whole ``train``."""
+    """The trees that come with the package: of one ``click``, a ``train``, a ``whole`` move."""
     name = FILES[which]
     text = resources.files("detectors").joinpath(name).read_text("utf-8")
     return trees_from_json(text, name=name)

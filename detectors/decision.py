@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -28,6 +29,7 @@ from detectors.marks import COMPARED
 from detectors.sequential import (
     ClickRates,
     TrainEvidence,
+    TrainStep,
     calibrated,
     click_looks,
     click_rates,
@@ -36,6 +38,7 @@ from detectors.sequential import (
     weigh_steps,
 )
 from detectors.settings import DetectorSettings
+from detectors.whole import whole_features, whole_log_odds
 
 #: How often the encoder is asked while the move goes on, in s.
 COUNT_CHECK_S = 0.2
@@ -112,6 +115,7 @@ class Judge:
         self._told = 0  # clicks that were handed over as they became known
         self._looks: list[list[float]] = []
         self._words: list[float] = []
+        self._whole: float | None = None  # log-odds of the whole move, once it is over
         self._decided: Judgement | None = None
         if self._listener is not None:
             self._listener.on_click = self._clicked
@@ -208,20 +212,32 @@ class Judge:
         )
         return weigh_steps(steps, self.settings)
 
-    def _train(self) -> TrainEvidence:
-        """Evidence of all the clicks."""
+    def _steps(self) -> list[TrainStep]:
+        """The train after each click of the steady part."""
         listener = self._listener
         assert listener is not None
         clicks = self._know_clicks(len(listener.move.clicks))
         inside = sum(c.time_s <= listener.steady_to_s for c in clicks)
-        steps = train_steps(
+        return train_steps(
             clicks[:inside],
             rates=self._rates(so_far=False),
             cycle_s=self._cycle_s,
             looks=self._looks[:inside],
             said=self._words[:inside],
         )
-        return weigh_steps(steps, self.settings)
+
+    def _weigh_whole(self, steps: Sequence[TrainStep], train: TrainEvidence) -> float:
+        """Log-odds of a skip by all that was heard of the move."""
+        assert self._listener is not None
+        features = whole_features(
+            steps,
+            begin_s=self.motion.start_s,
+            end_s=min(self.motion.end_s, self._listener.heard_to_s),
+            cycle_s=self._cycle_s,
+            room=self.room(),
+            details=self._figures(train),
+        )
+        return whole_log_odds(features, steps, self.settings)
 
     @property
     def _cycle_s(self) -> float:
@@ -248,7 +264,9 @@ class Judge:
 
     def clicks_are_the_motors(self) -> bool:
         """Whether the clicks heard in the move can be the motor's own."""
-        return self._listener is not None and self._is_audible(self._train())
+        if self._listener is None:
+            return False
+        return self._is_audible(weigh_steps(self._steps(), self.settings))
 
     def _is_audible(self, train: TrainEvidence) -> bool:
         """Whether the clicks can be the motor's: it is heard, in step or out of it."""
@@ -318,19 +336,39 @@ class Judge:
         listener = self._listener
         assert listener is not None
         settings = self.settings
-        p_skip = calibrated(train.llr, settings)
+        value = train.llr if self._whole is None else self._whole
+        p_skip = calibrated(value, settings)
         if reason is Reason.STALL_TONE:
             p_skip = max(p_skip, STALL_P_SKIP)
         elif verdict is Verdict.VOID and reason is not Reason.UNSURE:
             # What was not heard says little either way.
             p_skip = 0.5 + 0.5 * (p_skip - 0.5)
+        counted = verdict is Verdict.SKIP or value >= settings.suspect_skip
+        times = train.times_s if counted else ()
+        details = self._figures(train)
+        if self._whole is not None:
+            details["whole"] = self._whole
+        return Judgement(
+            verdict=verdict,
+            reason=reason,
+            p_skip=p_skip,
+            decided_s=listener.told_to_s if verdict is Verdict.SKIP else listener.heard_to_s,
+            first_skip_s=times[0] if verdict is Verdict.SKIP and times else None,
+            click_times_s=times,
+            heard=self._heard_part(),
+            explanation=explanation,
+            details=details,
+        )
+
+    def _figures(self, train: TrainEvidence) -> dict[str, float]:
+        """What was heard, in figures."""
+        listener = self._listener
+        assert listener is not None
         score = listener.tone.overall()
         lines = listener.tone.lines()
         looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
-        counted = verdict is Verdict.SKIP or train.llr >= settings.suspect_skip
-        times = train.times_s if counted else ()
         rival = listener.tone.rival()
-        details = {
+        return {
             "llr": train.llr,
             "heard_z": score.z if score else 0.0,
             "comb_lines": float(score.lines) if score else 0.0,
@@ -354,17 +392,6 @@ class Judge:
             "rival_own_db": rival[2],
             "room_events": float(len(listener.before.clicks)),
         }
-        return Judgement(
-            verdict=verdict,
-            reason=reason,
-            p_skip=p_skip,
-            decided_s=listener.told_to_s if verdict is Verdict.SKIP else listener.heard_to_s,
-            first_skip_s=times[0] if verdict is Verdict.SKIP and times else None,
-            click_times_s=times,
-            heard=self._heard_part(),
-            explanation=explanation,
-            details=details,
-        )
 
     def finish(self) -> Judgement:
         """The verdict, after the move ended and the rest after it was heard."""
@@ -376,7 +403,13 @@ class Judge:
             # The last clicks may have decided it.
             if self._decided is not None:
                 return self._decided
-            sound = self._conclude(self._train())
+            steps = self._steps()
+            train = weigh_steps(steps, self.settings)
+            if self._listener.move.hops and not (
+                train.decided_s is not None and self._is_audible(train)
+            ):
+                self._whole = self._weigh_whole(steps, train)
+            sound = self._conclude(train)
         length = self._watch.conclude(self.motion) if self._watch is not None else None
         decided_s = sound.decided_s if sound is not None else self._checked_s
         self._decided = join_witnesses(sound, length, decided_s=max(decided_s, self.motion.start_s))
@@ -393,7 +426,9 @@ class Judge:
             return void(Reason.STREAM_LOST, train, "the sound ends before the steady motion")
         if move.dead_hops >= 0.98 * move.hops or move.mean_power < SILENT_POWER:
             return void(Reason.SILENT, train, "the microphone delivers silence")
-        if train.decided_s is not None and self._is_audible(train):
+        whole = train.llr if self._whole is None else self._whole
+        decided = train.decided_s is not None or whole >= settings.decide_skip
+        if decided and self._is_audible(train):
             return self._skip(train)
         end_s = listener.steady_to_s
         if math.isfinite(end_s) and listener.heard_to_s < end_s - 0.2:
@@ -442,7 +477,7 @@ class Judge:
         loudest_db = max((k.motor_to_rest_db for k in looks), default=-60.0)
         if hidden and loudest_db < settings.motor_to_rest_db:
             return void(Reason.TOO_NOISY, train, "the background hides the motor")
-        if train.llr >= settings.suspect_skip:
+        if whole >= settings.suspect_skip:
             return void(Reason.UNSURE, train, "clicks were heard, too few to be sure")
         return self._judgement(
             Verdict.CLEAN,

@@ -38,6 +38,8 @@ BREAK_SCORE_DB, BREAK_KEPT, BREAK_DROP = 8.0, 0.3, 0.65
 RECENT, RECENT_INTERVALS = 8, 6
 #: What is said where there is no click, or no second one.
 NOTHING_SAID = -5.0
+#: What a broken tone says goes no further than this (to thresholds that nothing is meant to reach).
+MOST_SAID = 50.0
 #: Names of the features of a train, in their order.
 TRAIN_FEATURES = (
     "last",
@@ -277,7 +279,7 @@ def weigh_steps(steps: Sequence[TrainStep], settings: DetectorSettings) -> Train
         value = train_log_odds(step.features, settings)
         if step.breaks:
             floor = settings.suspect_skip if step.breaks == 1 else settings.decide_skip
-            value = max(value, floor)
+            value = max(value, min(floor, MOST_SAID))
         if value > best.llr:
             best = TrainEvidence(value, None, step.times_s, step.kept)
         if (

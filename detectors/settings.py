@@ -14,7 +14,7 @@ from pathlib import Path
 
 from detectors.errors import DetectorFileError
 
-FORMAT = 2
+FORMAT = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +28,8 @@ class DetectorSettings:
         click_fall_db: Least fall within the sixty milliseconds after.
         train_intercept: Log-odds of a skipping motor where the trees say neither.
         train_trees: The same, per unit of what they say.
+        whole_intercept: The same as ``train_intercept`` for the trees of a whole move.
+        whole_trees: The same as ``train_trees`` for these.
         skip_rate_hz: Clicks a second of a skipping motor in the sequential test.
         room_rate_hz: Clicks a second of a room with people in it.
         decide_skip: Log-odds at which a skip is decided.
@@ -50,7 +52,7 @@ class DetectorSettings:
         railed_part: Greatest fraction of samples in flat tops, for clean.
         least_steady_s: Least length of steady motion that can be judged clean, in s.
         calibration_intercept: p_skip is the logistic of this plus ``calibration_slope`` times
-            the log-odds of the train.
+            the log-odds of the train that decided, or of the whole move where none did.
         calibration_slope: See above.
     """
 
@@ -60,10 +62,12 @@ class DetectorSettings:
     click_fall_db: float = 2.0
     train_intercept: float = 0.0
     train_trees: float = 1.0
+    whole_intercept: float = 0.0
+    whole_trees: float = 1.0
     skip_rate_hz: float = 0.7
     room_rate_hz: float = 0.15
-    decide_skip: float = 2.0
-    suspect_skip: float = -1.0
+    decide_skip: float = 2.25
+    suspect_skip: float = -1.75
     heard_z: float = 5.0
     heard_comb: float = 0.56
     heard_lines: float = 2.15
@@ -79,8 +83,8 @@ class DetectorSettings:
     lost_part: float = 0.03
     railed_part: float = 0.01
     least_steady_s: float = 0.5
-    calibration_intercept: float = -0.52
-    calibration_slope: float = 0.96
+    calibration_intercept: float = 0.18
+    calibration_slope: float = 1.08
 
     def __post_init__(self) -> None:
         for item in fields(self):

@@ -3,8 +3,9 @@
 Each take is listened to once. What was heard of it (its clicks, the room's, and the verdict that
 there would be without a train of clicks) is kept, and the numbers are fitted to that:
 
-- the two numbers by which the trees' log-odds are bent, by logistic regression of trains in skips
-  against trains in clean takes, drawn towards the given ones so that few takes move them little;
+- the two numbers by which the trees' log-odds of trains are bent, by logistic regression of trains
+  in skips against trains in clean takes, and the two for whole moves in the same way, drawn towards
+  the given ones so that few takes move them little;
 - the two thresholds, from the takes' log-odds;
 - the calibration, by logistic regression of the takes' labels on their log-odds (Platt 1999).
 
@@ -27,6 +28,7 @@ from detectors.evidence import Judgement, Reason, Verdict
 from detectors.replay import BLOCK_S, unreadable
 from detectors.scores import Scores, score_takes
 from detectors.sequential import (
+    TrainEvidence,
     TrainStep,
     calibrated,
     click_looks,
@@ -38,6 +40,7 @@ from detectors.sequential import (
 from detectors.settings import DetectorSettings
 from detectors.sources import FileSource
 from detectors.takes import Take, TakeSet
+from detectors.whole import weigh_whole, whole_log_odds
 
 #: Clicks before the labelled first skip by less than this belong to it, in s.
 COLLAR_S = 0.05
@@ -50,6 +53,8 @@ DECIDE_LEAST, DECIDE_MOST = 1.5, 8.0
 SUSPECT_LEAST, SUSPECT_MOST = -2.5, 1.0
 #: Bounds of the two numbers by which the trees' log-odds are bent.
 INTERCEPT_MOST, SLOPE_LEAST, SLOPE_MOST = 3.0, 0.3, 2.0
+#: A threshold that nothing reaches.
+NEVER = 1e9
 #: Clicks of a take that are learnt from.
 MOST_STEPS = 20
 
@@ -91,35 +96,65 @@ class Trace:
             self.clicks, rates=rates, cycle_s=self.cycle_s, looks=self.looks, said=self.words
         )
 
+    def whole(self, steps: Sequence[TrainStep], said: Sequence[float] | None = None) -> list[float]:
+        """Features of the whole move.
+
+        Args:
+            steps: The train after each click.
+            said: What is said of each; by default by the shipped trees.
+        """
+        motion, trees = self.take.motion, shipped_trees("train")
+        return weigh_whole(
+            steps,
+            [trees.log_odds(step.features) for step in steps] if said is None else said,
+            begin_s=motion.start_s,
+            end_s=min(motion.end_s, self.otherwise.decided_s),
+            cycle_s=self.cycle_s,
+            room=(self.room_clicks, self.room_s),
+            details=self.otherwise.details,
+        )
+
+    def evidence(self, settings: DetectorSettings) -> tuple[TrainEvidence, float]:
+        """The train, and the log-odds by which the take is judged: of the train where that
+        decides, of the whole move elsewhere."""
+        steps = self.steps(settings)
+        train = weigh_steps(steps, settings)
+        if not self.otherwise.details or (train.decided_s is not None and self.audible):
+            return train, train.llr
+        return train, whole_log_odds(self.whole(steps), steps, settings)
+
     def judge(self, settings: DetectorSettings) -> Judgement:
         """The verdict with other weights, thresholds and calibration."""
-        train = weigh_steps(self.steps(settings), settings)
-        p_skip = calibrated(train.llr, settings)
+        train, value = self.evidence(settings)
+        p_skip = calibrated(value, settings)
         other = replace(self.otherwise, p_skip=p_skip)
         if self.otherwise.reason in (Reason.UNREADABLE, Reason.SILENT):
             return replace(other, p_skip=0.5)
-        if train.decided_s is not None and self.audible:
-            known = dict(zip((c.time_s for c in self.clicks), self.known_s, strict=True))
+        if self.audible and (train.decided_s is not None or value >= settings.decide_skip):
+            decided_s = self.otherwise.decided_s
+            if train.decided_s is not None:
+                known = dict(zip((c.time_s for c in self.clicks), self.known_s, strict=True))
+                decided_s = known[train.decided_s]
             return replace(
                 other,
                 verdict=Verdict.SKIP,
                 reason=Reason.CLICK_TRAIN,
-                decided_s=known[train.decided_s],
-                first_skip_s=train.times_s[0],
+                decided_s=decided_s,
+                first_skip_s=train.times_s[0] if train.times_s else None,
                 click_times_s=train.times_s,
             )
         if self.otherwise.verdict is Verdict.VOID and self.otherwise.reason is not Reason.UNSURE:
             return replace(other, p_skip=0.5 + 0.5 * (p_skip - 0.5))
         if self.otherwise.verdict is Verdict.SKIP:
             return self.otherwise
-        if train.llr >= settings.suspect_skip:
+        if value >= settings.suspect_skip:
             return replace(other, verdict=Verdict.VOID, reason=Reason.UNSURE)
         return replace(other, verdict=Verdict.CLEAN, reason=Reason.HEARD_THROUGHOUT)
 
 
 def trace_take(take: Take, settings: DetectorSettings) -> Trace:
     """Listen to a whole take and keep what was heard."""
-    patient = replace(settings, decide_skip=1e9, suspect_skip=1e9)
+    patient = replace(settings, decide_skip=NEVER, suspect_skip=NEVER)
     try:
         with FileSource(take.path, block_s=BLOCK_S) as source:
             judge = Judge(
@@ -191,18 +226,26 @@ def _step_rows(
     return np.array(said), np.array(truth, bool), np.array(weights)
 
 
-def fit_trains(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSettings:
-    """Settings with the trees' log-odds bent to these takes; unchanged where a kind is missing."""
+def _bend(
+    said: NDArray[np.float64],
+    truth: NDArray[np.bool_],
+    weights: NDArray[np.float64],
+    *,
+    intercept: float,
+    slope: float,
+) -> tuple[float, float]:
+    """The two numbers by which log-odds are bent to these rows; the given ones where a kind is
+    missing."""
     from scipy.optimize import minimize
 
-    said, truth, weights = _step_rows(traces, settings)
     if truth.sum() < 10 or (~truth).sum() < 10:
-        return settings
+        return intercept, slope
+    weights = weights.copy()
     number = min(weights[truth].sum(), weights[~truth].sum())
     # Both kinds weigh alike, as they did when the trees were grown.
     weights[truth] *= number / weights[truth].sum()
     weights[~truth] *= number / weights[~truth].sum()
-    start = np.array([settings.train_intercept, settings.train_trees])
+    start = np.array([intercept, slope])
     sizes = np.array([1.0, 0.3])
     sign = np.where(truth, 1.0, -1.0)
 
@@ -213,35 +256,63 @@ def fit_trains(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorS
 
     limits = [(-INTERCEPT_MOST, INTERCEPT_MOST), (SLOPE_LEAST, SLOPE_MOST)]
     best = minimize(loss, start, method="L-BFGS-B", bounds=limits).x
+    return round(float(best[0]), 4), round(float(best[1]), 4)
+
+
+def fit_trees(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSettings:
+    """Settings with the trees' log-odds, of trains and of whole moves, bent to these takes."""
+    intercept, slope = _bend(
+        *_step_rows(traces, settings),
+        intercept=settings.train_intercept,
+        slope=settings.train_trees,
+    )
+    trees = shipped_trees("whole")
+    kinds = (Verdict.SKIP, Verdict.CLEAN)
+    heard = [t for t in traces if t.take.label in kinds and t.otherwise.details]
+    whole_intercept, whole_slope = _bend(
+        np.array([trees.log_odds(trace.whole(trace.steps(settings))) for trace in heard]),
+        np.array([trace.take.label is Verdict.SKIP for trace in heard], bool),
+        np.ones(len(heard)),
+        intercept=settings.whole_intercept,
+        slope=settings.whole_trees,
+    )
     return replace(
-        settings, train_intercept=round(float(best[0]), 4), train_trees=round(float(best[1]), 4)
+        settings,
+        train_intercept=intercept,
+        train_trees=slope,
+        whole_intercept=whole_intercept,
+        whole_trees=whole_slope,
     )
 
 
 def _ratios(
     traces: Sequence[Trace], settings: DetectorSettings
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Log-odds of the clean and the skipping takes that were heard, and which."""
-    ratios, skips = [], []
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+    """Log-odds of the clean and the skipping takes that were heard, by their trains and by the
+    whole move, and which of them skip."""
+    trains, wholes, skips = [], [], []
     for trace in traces:
         label = trace.take.label
         usable = trace.otherwise.verdict is Verdict.CLEAN or trace.audible
         if label not in (Verdict.CLEAN, Verdict.SKIP) or not usable:
             continue
-        train = weigh_steps(trace.steps(settings), settings)
-        ratios.append(train.llr)
+        train, whole = trace.evidence(replace(settings, decide_skip=NEVER))
+        trains.append(train.llr)
+        wholes.append(whole)
         skips.append(label is Verdict.SKIP)
-    return np.array(ratios, float), np.array(skips, bool)
+    return np.array(trains, float), np.array(wholes, float), np.array(skips, bool)
 
 
 def fit_thresholds(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSettings:
     """Settings with thresholds and calibration fitted to the takes' log-odds."""
     from scipy.optimize import minimize
 
-    ratios, skips = _ratios(traces, settings)
+    trains, wholes, skips = _ratios(traces, settings)
     if skips.sum() < 10 or (~skips).sum() < 10:
         return settings
-    decide = float(np.quantile(ratios[~skips], 1.0 - ALLOWED_FALSE)) + 0.2
+    decide = float(np.quantile(np.maximum(trains, wholes)[~skips], 1.0 - ALLOWED_FALSE)) + 0.2
+    decide = min(DECIDE_MOST, max(DECIDE_LEAST, decide))
+    ratios = np.where(trains >= decide, trains, wholes)
     suspect = float(np.quantile(ratios[skips], ALLOWED_MISSED)) - 0.2
     weights = np.where(skips, 0.5 / skips.sum(), 0.5 / (~skips).sum())
     sign = np.where(skips, 1.0, -1.0)
@@ -254,7 +325,7 @@ def fit_thresholds(traces: Sequence[Trace], settings: DetectorSettings) -> Detec
     best = minimize(loss, [0.0, 1.0], method="L-BFGS-B", bounds=[(-4, 4), (0.05, 3.0)]).x
     return replace(
         settings,
-        decide_skip=round(min(DECIDE_MOST, max(DECIDE_LEAST, decide)), 3),
+        decide_skip=round(decide, 3),
         suspect_skip=round(min(SUSPECT_MOST, max(SUSPECT_LEAST, suspect)), 3),
         calibration_intercept=round(float(best[0]), 4),
         calibration_slope=round(float(best[1]), 4),
@@ -263,7 +334,7 @@ def fit_thresholds(traces: Sequence[Trace], settings: DetectorSettings) -> Detec
 
 def fit(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSettings:
     """Settings with all that is fitted: trains, thresholds, calibration."""
-    return fit_thresholds(traces, fit_trains(traces, settings))
+    return fit_thresholds(traces, fit_trees(traces, settings))
 
 
 @dataclass(frozen=True, slots=True)

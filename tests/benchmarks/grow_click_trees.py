@@ -1,16 +1,17 @@
-"""Grows the detector's trees on made takes, and writes `detectors/click_trees.json` and
-`detectors/train_trees.json`.
+"""Grows the detector's trees on made takes, and writes `detectors/click_trees.json`,
+`detectors/train_trees.json` and `detectors/whole_trees.json`.
 
 ``python tests/benchmarks/grow_click_trees.py --work FOLDER`` makes the takes (virtual benches, two
 makers of sound without physics, and the quiet ones of these with recorded rooms under them, from
-seeds and recordings that nothing else uses; some GB and, on two cores, three quarters of an hour),
+seeds and recordings that nothing else uses; some GB and, on two cores, an hour and a half),
 listens to them, and grows the trees. With ``--check`` it grows them on a part of the benches and
 prints how well the rest is told, source by source. Needs scikit-learn.
 
 The trees of one click learn from the clicks of skipping motors against whatever clicks in clean
 takes. The trees of a train learn from trains up to each of their clicks, with words of click trees
-that never saw the bench (stacking: Wolpert 1992, Neural Networks 5, 241). Each take, and each of
-the four sources, has the same weight however many clicks there are in it.
+that never saw the bench (stacking: Wolpert 1992, Neural Networks 5, 241), and the trees of a whole
+move from whole moves, with words of train trees that never saw it. Each take, and each of the four
+sources, has the same weight however many clicks there are in it.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from __future__ import annotations
 import argparse
 import pickle
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -35,18 +36,22 @@ from detectors.evidence import Verdict  # noqa: E402
 from detectors.marks import FEATURES  # noqa: E402
 from detectors.sequential import (  # noqa: E402
     TRAIN_FEATURES,
+    TrainStep,
     click_rates,
     train_steps,
 )
 from detectors.settings import DetectorSettings  # noqa: E402
 from detectors.takes import Take  # noqa: E402
 from detectors.tuning import COLLAR_S, Trace, trace_takes  # noqa: E402
+from detectors.whole import WHOLE_FEATURES  # noqa: E402
 
 Floats = NDArray[np.float64]
-#: First seeds of the two batches of takes: virtual benches, made sound, wide sound.
+#: First seeds of the batches of takes: virtual benches, made sound, wide sound.
 BATCHES = (
     (177_000_000, 178_000_000, 179_000_000, 1200),
     (277_000_000, 278_000_000, 279_000_000, 1500),
+    (377_000_000, 378_000_000, 379_000_000, 1500),
+    (477_000_000, 478_000_000, 479_000_000, 1500),
 )
 BENCHES, PER_BENCH = 70, 30
 #: Faults that leave nothing to learn from.
@@ -62,8 +67,9 @@ GROWTH = {
     "early_stopping": False,
     "random_state": 0,
 }
-CLICK_GROWTH = {**GROWTH, "max_iter": 400, "learning_rate": 0.06}
-TRAIN_GROWTH = {**GROWTH, "max_iter": 200, "learning_rate": 0.06}
+CLICK_GROWTH = {**GROWTH, "max_iter": 1600, "learning_rate": 0.06}
+TRAIN_GROWTH = {**GROWTH, "max_iter": 400, "learning_rate": 0.06}
+WHOLE_GROWTH = {**GROWTH, "max_iter": 250, "learning_rate": 0.06}
 
 
 @dataclass(slots=True)
@@ -165,24 +171,39 @@ def click_rows(heard: Sequence[Heard]) -> Rows:
     return _rows(found)
 
 
+def steps_of(one: Heard, words: Floats) -> list[TrainStep]:
+    """The train after each click of a take, with words of its clicks."""
+    trace = one.trace
+    return train_steps(
+        trace.clicks,
+        rates=click_rates(
+            room_clicks=trace.room_clicks, room_s=trace.room_s, settings=DetectorSettings()
+        ),
+        cycle_s=trace.cycle_s,
+        looks=trace.looks,
+        said=words.tolist(),
+    )
+
+
 def train_rows(heard: Sequence[Heard], words: Sequence[Floats]) -> Rows:
-    settings = DetectorSettings()
     found: list[tuple[Sequence[float], bool, float, int, int]] = []
     for number, (one, said) in enumerate(zip(heard, words, strict=True)):
-        trace = one.trace
-        steps = train_steps(
-            trace.clicks,
-            rates=click_rates(
-                room_clicks=trace.room_clicks, room_s=trace.room_s, settings=settings
-            ),
-            cycle_s=trace.cycle_s,
-            looks=one.trace.looks,
-            said=said.tolist(),
-        )
+        steps = steps_of(one, said)
         used = [step for step in steps if one.counts(step.time_s)][:MOST_STEPS]
         for place, step in enumerate(used):
             due = (3.0 if place == 0 else 2.0 if place == 1 else 1.0) * len(used) ** -0.7
             found.append((step.features, one.skips, due, one.source, number))
+    return _rows(found)
+
+
+def whole_rows(heard: Sequence[Heard], words: Sequence[Floats], trains: Sequence[Floats]) -> Rows:
+    found: list[tuple[Sequence[float], bool, float, int, int]] = []
+    for number, (one, said, weighed) in enumerate(zip(heard, words, trains, strict=True)):
+        if one.trace.take.label is Verdict.SLIP or not one.trace.otherwise.details:
+            continue
+        steps = steps_of(one, said)
+        features = one.trace.whole(steps, weighed.tolist())
+        found.append((features, one.skips, 1.0, one.source, number))
     return _rows(found)
 
 
@@ -204,7 +225,7 @@ def _fill(
     left, right = node, node
     if not nodes[node]["is_leaf"]:
         feature[place] = int(nodes[node]["feature_idx"])
-        limit[place] = float(nodes[node]["num_threshold"])
+        limit[place] = float(f"{nodes[node]['num_threshold']:.7g}")
         left, right = int(nodes[node]["left"]), int(nodes[node]["right"])
     _fill(nodes, left, 2 * place + 1, tree)
     _fill(nodes, right, 2 * place + 2, tree)
@@ -236,8 +257,21 @@ def words_of(model: Any, heard: Sequence[Heard]) -> list[Floats]:
     return [model.decision_function(np.array(rows)) if rows else np.zeros(0) for rows in looks]
 
 
-def stacked_words(heard: Sequence[Heard], rows: Rows) -> list[Floats]:
-    """Words of click trees that never saw the take's bench."""
+def trains_of(model: Any, heard: Sequence[Heard], words: Sequence[Floats]) -> list[Floats]:
+    rows = [
+        [step.features for step in steps_of(one, said)]
+        for one, said in zip(heard, words, strict=True)
+    ]
+    return [model.decision_function(np.array(some)) if some else np.zeros(0) for some in rows]
+
+
+def stacked(
+    heard: Sequence[Heard],
+    rows: Rows,
+    growth: dict[str, Any],
+    say: Callable[[Any, list[int]], list[Floats]],
+) -> list[Floats]:
+    """What trees say of each take that never saw its bench."""
     benches = sorted({one.trace.take.bench for one in heard})
     fold_of = {name: number % FOLDS for number, name in enumerate(benches)}
     fold = np.array([fold_of[one.trace.take.bench] for one in heard])
@@ -245,17 +279,28 @@ def stacked_words(heard: Sequence[Heard], rows: Rows) -> list[Floats]:
     for number in range(FOLDS):
         seen = fold[rows.take] != number
         part = Rows(*(getattr(rows, k)[seen] for k in ("features", "truth", "weight", "take")))
-        model = grow(part, CLICK_GROWTH)
-        left = np.flatnonzero(fold == number)
-        for index, said in zip(left, words_of(model, [heard[i] for i in left]), strict=True):
+        model = grow(part, growth)
+        left = np.flatnonzero(fold == number).tolist()
+        for index, said in zip(left, say(model, left), strict=True):
             words[index] = said
     return words
 
 
-def grow_both(heard: Sequence[Heard]) -> tuple[Any, Any]:
-    rows = click_rows(heard)
-    words = stacked_words(heard, rows)
-    return grow(rows, CLICK_GROWTH), grow(train_rows(heard, words), TRAIN_GROWTH)
+def grow_all(heard: Sequence[Heard]) -> tuple[Any, Any, Any]:
+    """Trees of a click, of a train, and of a whole move."""
+    clicks = click_rows(heard)
+    words = stacked(
+        heard, clicks, CLICK_GROWTH, lambda model, left: words_of(model, [heard[i] for i in left])
+    )
+    trains = train_rows(heard, words)
+    weighed = stacked(
+        heard,
+        trains,
+        TRAIN_GROWTH,
+        lambda model, left: trains_of(model, [heard[i] for i in left], [words[i] for i in left]),
+    )
+    wholes = whole_rows(heard, words, weighed)
+    return grow(clicks, CLICK_GROWTH), grow(trains, TRAIN_GROWTH), grow(wholes, WHOLE_GROWTH)
 
 
 def check(heard: Sequence[Heard]) -> None:
@@ -266,11 +311,16 @@ def check(heard: Sequence[Heard]) -> None:
     left = set(benches[::5])
     known = [one for one in heard if one.trace.take.bench not in left]
     rest = [one for one in heard if one.trace.take.bench in left]
-    clicks, trains = grow_both(known)
-    rows = click_rows(rest)
-    steps = train_rows(rest, words_of(clicks, rest))
+    clicks, trains, wholes = grow_all(known)
+    rows, words = click_rows(rest), words_of(clicks, rest)
+    steps = train_rows(rest, words)
+    moves = whole_rows(rest, words, trains_of(trains, rest, words))
     for source, name in enumerate(("virtual", "made", "wide", "real")):
-        for what, model, some in (("clicks", clicks, rows), ("trains", trains, steps)):
+        for what, model, some in (
+            ("clicks", clicks, rows),
+            ("trains", trains, steps),
+            ("whole moves", wholes, moves),
+        ):
             mine = np.array([rest[i].source == source for i in some.take])
             said = model.decision_function(some.features[mine])
             print(
@@ -295,8 +345,12 @@ def main() -> None:
     if given.check:
         check(heard)
         return
-    clicks, trains = grow_both(heard)
-    for which, model, names in (("click", clicks, FEATURES), ("train", trains, TRAIN_FEATURES)):
+    clicks, trains, wholes = grow_all(heard)
+    for which, model, names in (
+        ("click", clicks, FEATURES),
+        ("train", trains, TRAIN_FEATURES),
+        ("whole", wholes, WHOLE_FEATURES),
+    ):
         path = ROOT / "detectors" / FILES[which]
         path.write_text(trees_to_json(as_trees(model, names)), encoding="utf-8")
         print(f"wrote {path.relative_to(ROOT)}")

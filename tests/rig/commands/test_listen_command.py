@@ -68,7 +68,7 @@ def test_a_detector_beside_the_bench_is_found_from_anywhere(
     )
     assert run(["check", "bench.toml"]) == 2
     assert "mine.toml: cannot be read" in capsys.readouterr().err
-    Path("mine.toml").write_text("format = 2\n[detector]\n")
+    Path("mine.toml").write_text("format = 3\n[detector]\n")
     (tmp_path / "elsewhere").mkdir()
     monkeypatch.chdir(tmp_path / "elsewhere")
     assert run(["check", "../bench.toml"]) == 0
