@@ -6,8 +6,9 @@ there would be without a train of clicks) is kept, and the numbers are fitted to
 - the two numbers by which the trees' log-odds of trains are bent, by logistic regression of trains
   in skips against trains in clean takes, and the two for whole moves in the same way, drawn towards
   the given ones so that few takes move them little;
-- the two thresholds, from the takes' log-odds;
-- the calibration, by logistic regression of the takes' labels on their log-odds (Platt 1999).
+- the two thresholds, from the takes' log-odds, moved the farther the more takes there are;
+- the calibration, by logistic regression of the takes' labels on their log-odds (Platt 1999), drawn
+  towards the given one.
 
 Scores come from cross-validation in which all takes of a bench are left out together.
 """
@@ -53,8 +54,8 @@ DECIDE_LEAST, DECIDE_MOST = 1.5, 8.0
 SUSPECT_LEAST, SUSPECT_MOST = -2.5, 1.0
 #: Bounds of the two numbers by which the trees' log-odds are bent.
 INTERCEPT_MOST, SLOPE_LEAST, SLOPE_MOST = 3.0, 0.3, 2.0
-#: A threshold that nothing reaches.
-NEVER = 1e9
+#: A threshold that nothing reaches, and log-odds beyond which nothing is learnt.
+NEVER, MOST_RATIO = 1e9, 40.0
 #: Clicks of a take that are learnt from.
 MOST_STEPS = 20
 
@@ -303,32 +304,45 @@ def _ratios(
     return np.array(trains, float), np.array(wholes, float), np.array(skips, bool)
 
 
+def _moved(given: float, found: float, *, takes: int, allowed: float) -> float:
+    """A threshold moved from the given one towards the one found as a quantile of some takes: as
+    far as takes are expected beyond it, for less than one of them says little of where it is."""
+    beyond = takes * allowed
+    return given + (found - given) * beyond / (1.0 + beyond)
+
+
 def fit_thresholds(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSettings:
     """Settings with thresholds and calibration fitted to the takes' log-odds."""
-    from scipy.optimize import minimize
-
     trains, wholes, skips = _ratios(traces, settings)
     if skips.sum() < 10 or (~skips).sum() < 10:
         return settings
-    decide = float(np.quantile(np.maximum(trains, wholes)[~skips], 1.0 - ALLOWED_FALSE)) + 0.2
+    decide = _moved(
+        settings.decide_skip,
+        float(np.quantile(np.maximum(trains, wholes)[~skips], 1.0 - ALLOWED_FALSE)) + 0.2,
+        takes=int((~skips).sum()),
+        allowed=ALLOWED_FALSE,
+    )
     decide = min(DECIDE_MOST, max(DECIDE_LEAST, decide))
     ratios = np.where(trains >= decide, trains, wholes)
-    suspect = float(np.quantile(ratios[skips], ALLOWED_MISSED)) - 0.2
-    weights = np.where(skips, 0.5 / skips.sum(), 0.5 / (~skips).sum())
-    sign = np.where(skips, 1.0, -1.0)
-    capped = np.minimum(ratios, 40.0)
-
-    def loss(p: NDArray[np.float64]) -> float:
-        value = float((weights * np.logaddexp(0.0, -sign * (p[0] + p[1] * capped))).sum())
-        return value + 1e-3 * float(((p - [0.0, 1.0]) ** 2).sum())
-
-    best = minimize(loss, [0.0, 1.0], method="L-BFGS-B", bounds=[(-4, 4), (0.05, 3.0)]).x
+    suspect = _moved(
+        settings.suspect_skip,
+        float(np.quantile(ratios[skips], ALLOWED_MISSED)) - 0.2,
+        takes=int(skips.sum()),
+        allowed=ALLOWED_MISSED,
+    )
+    intercept, slope = _bend(
+        np.minimum(ratios, MOST_RATIO),
+        skips,
+        np.ones(len(ratios)),
+        intercept=settings.calibration_intercept,
+        slope=settings.calibration_slope,
+    )
     return replace(
         settings,
         decide_skip=round(decide, 3),
         suspect_skip=round(min(SUSPECT_MOST, max(SUSPECT_LEAST, suspect)), 3),
-        calibration_intercept=round(float(best[0]), 4),
-        calibration_slope=round(float(best[1]), 4),
+        calibration_intercept=intercept,
+        calibration_slope=slope,
     )
 
 

@@ -195,6 +195,10 @@ def test_tuning_on_few_takes(tmp_path: Path) -> None:
     assert (result.benches, result.takes) == (12, 12)
     assert result.held_out.false_skip.count == 0
     assert result.held_out.missed.upper <= 1.0
+    # A dozen takes that are easily told apart say nothing of how rare errors are.
+    given = DetectorSettings()
+    assert result.settings.decide_skip == pytest.approx(given.decide_skip, abs=0.3)
+    assert result.settings.suspect_skip == pytest.approx(given.suspect_skip, abs=0.3)
     json.dumps(result.held_out.to_document(), allow_nan=False)
 
 
