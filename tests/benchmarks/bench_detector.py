@@ -1,10 +1,10 @@
 """Accuracy of the judge on takes that no number was ever fitted to.
 
 ``python tests/benchmarks/bench_detector.py [--benches 40] [--per-bench 40] [--made 400]
-[--wide 400]`` makes the takes from seeds that nothing else uses, judges them in all cores, and
-prints confusion, rates with 95 % bounds, latency, void rates against the ratio of motor to
-background, calibration, and the same figures for a baseline: onsets of a general audio library,
-counted, with the threshold and the count that do best on the very same takes.
+[--wide 400] [--picture NAME]`` makes the takes from seeds that nothing else uses, judges them in
+all cores, and prints confusion, rates with 95 % bounds, latency, void rates against the ratio of
+motor to background, calibration, and the same figures for a baseline: onsets of a general audio
+library, counted, with the threshold and the count that do best on the very same takes.
 
 Four sources: the virtual bench's takes; two makers of sound from a description without any physics
 (`tests/detectors/made_sound.py`, and `made_wide.py` with harder rooms, motors and clicks), which
@@ -110,7 +110,10 @@ def is_quiet(take: Take) -> bool:
     return quiet and "fault" not in take.note and "agc" not in take.note
 
 
-def report(title: str, takes: Sequence[Take], judgements: Sequence[Judgement]) -> None:
+def report(
+    title: str, takes: Sequence[Take], judgements: Sequence[Judgement]
+) -> list[tuple[float, bool]]:
+    """Print the scores of one source; what was stated of each take, and whether it skipped."""
     print(f"\n== {title}: {len(takes)} takes, {len({t.bench for t in takes})} benches")
     scores = score_takes(takes, judgements)
     print("\n".join(scores.lines()))
@@ -150,14 +153,25 @@ def report(title: str, takes: Sequence[Take], judgements: Sequence[Judgement]) -
     lone = [(t, j) for t, j in pairs if t.label is Verdict.SKIP and note(t, "clicks") == 1]
     clean = sum(j.verdict is Verdict.CLEAN for _, j in lone)
     print(f"skips of one click only: called clean {rate(clean, len(lone))}")
-    print("probability said, how often it was so:")
-    for one in scores.reliability:
-        print(f"  {one.said:.2f}  {one.came}")
     for wrong_take in scores.worst[:8]:
         print(
             f"  worst: {wrong_take.file[-40:]} {wrong_take.label} -> {wrong_take.verdict} "
             f"({wrong_take.reason}) p {wrong_take.p_skip:.2f}"
         )
+    return list(scores.stated)
+
+
+def draw(stated: Sequence[tuple[float, bool]], path: Path) -> None:
+    """The reliability diagram of all sources together."""
+    from rig.report.look import save_picture
+    from rig.report.reliability import draw_reliability
+
+    figure = draw_reliability(
+        [p for p, _ in stated],
+        [skipped for _, skipped in stated],
+        title=f"{len(stated)} takes that nothing was fitted to",
+    )
+    save_picture(figure, path)
 
 
 def onset_strengths(take: Take) -> list[float]:
@@ -208,6 +222,7 @@ def main() -> None:
     parser.add_argument("--made", type=int, default=400)
     parser.add_argument("--wide", type=int, default=400)
     parser.add_argument("--no-baseline", action="store_true")
+    parser.add_argument("--picture", type=Path, help="reliability diagram, name without ending")
     given = parser.parse_args()
     from joblib import Parallel, delayed
     from real_room import recordings
@@ -215,7 +230,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         takes = virtual_takes(folder / "virtual", given.benches, given.per_bench)
-        report("virtual benches", takes, list(judge_takes(takes, jobs=-1)))
+        stated = report("virtual benches", takes, list(judge_takes(takes, jobs=-1)))
         quiet = [take for take in takes if is_quiet(take)]
         for name, seed, count in (
             ("made", MADE_SEED, given.made),
@@ -227,7 +242,7 @@ def main() -> None:
                 for k in range(count)
             )
             if made:
-                report(f"{name} sound", made, list(judge_takes(made, jobs=-1)))
+                stated += report(f"{name} sound", made, list(judge_takes(made, jobs=-1)))
                 quiet += [take for take in made if is_quiet(take)]
         if recordings("held-out"):
             (folder / "real").mkdir()
@@ -235,9 +250,11 @@ def main() -> None:
                 delayed(write_real)(folder / "real", take, number, "held-out")
                 for number, take in enumerate(quiet)
             )
-            report("recorded rooms", real, list(judge_takes(real, jobs=-1)))
+            stated += report("recorded rooms", real, list(judge_takes(real, jobs=-1)))
         else:
             print("\n== recorded rooms left out: install sonic-pi-samples and alsa-utils")
+        if given.picture:
+            draw(stated, given.picture)
         if not given.no_baseline:
             baseline(takes)
 

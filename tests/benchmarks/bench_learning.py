@@ -1,7 +1,7 @@
 """The plan that learns against plain bisection, over whole campaigns at one temperature.
 
     python tests/benchmarks/bench_learning.py [--campaigns 30] [--laws power yield melt bend]
-        [--encoder]
+        [--encoder] [--virtual]
 
 Each campaign draws a hidden law and eight currents. Bisection finds the threshold of each, from
 the lowest current up, with the hints that a run uses. The learning plan asks until each current has
@@ -15,6 +15,10 @@ law, and the filament. `share` is the filament of the learning plan over that of
 With ``--encoder`` the plan is told what got through in a skip, as the equation of motion of twelve
 virtual benches has it (`bench_through.py`), one bench a campaign.
 
+With ``--virtual`` both go through the whole rig instead, on a virtual bench with seven currents:
+`run_campaign`, sound, detector, repeats and filament as in a run. Compared are the trials, the
+filament, and how far the middle of the brackets is from the hidden thresholds (rms).
+
 The laws: ``power`` and ``yield`` (a power law without and with a yield force), ``melt`` (with a
 melt limit, a soft knee), ``bend`` (Newtonian at low flow, a power law at high flow: none of the
 plan's own curves). Thresholds scatter by 0.6 % from trial to trial; the detector errs with
@@ -25,9 +29,14 @@ from __future__ import annotations
 
 import argparse
 import math
+import sys
+import tempfile
+from pathlib import Path
 
 import numpy as np
 from bench_through import table
+
+sys.path.append(str(Path(__file__).resolve().parents[1] / "rig" / "campaign"))
 
 from detectors.evidence import Verdict
 from rig.curves.fit import fit_curves
@@ -42,6 +51,7 @@ CLEAN_MM, SKIP_MM, FRESH_MM = 30.0, 12.0, 6.0
 SCATTER = 0.006
 #: A scout: its length, and by how much its threshold lies too high and scatters.
 SCOUT_MM, SCOUT_HIGH, SCOUT_SCATTER = 12.0, 0.03, 0.03
+VIRTUAL_CURRENTS = "[0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6]"
 AREA_MM2 = math.pi * 1.75**2 / 4.0
 
 
@@ -182,6 +192,45 @@ def judge(points: list[Threshold], threshold) -> tuple[float, float]:  # type: i
     return float(np.sqrt(np.mean(np.square(widths)))), float(np.sqrt(np.mean(np.square(errors))))
 
 
+def on_virtual_bench(seed: int, method: str) -> tuple[float, float, float]:
+    """Trials, filament in mm and error of the thresholds of one campaign through the whole rig."""
+    from small_bench import small_text
+
+    from rig.bench import parse_bench
+    from rig.campaign import run_campaign
+    from rig.simulation.registry import forget_worlds, prepare_world
+
+    forget_worlds()
+    text = small_text(seed=seed, currents=VIRTUAL_CURRENTS, resolution=0.03, filament_m=100)
+    bench = parse_bench(text.replace("[plan]", f'[plan]\nmethod = "{method}"\n'))
+    with tempfile.TemporaryDirectory() as folder:
+        result = run_campaign(bench, Path(folder) / "run")
+    truth = prepare_world(bench).truth
+    off = []
+    for found in result.thresholds:
+        if found.clean_mm_s is not None and found.skip_mm_s is not None:
+            hidden = truth.threshold_mm_s(found.current_a, found.temperature_c)
+            off.append(0.5 * math.log(found.clean_mm_s * found.skip_mm_s) - math.log(hidden))
+    return result.trials, result.filament_mm, float(np.sqrt(np.mean(np.square(off))))
+
+
+def virtual(campaigns: int) -> None:
+    """Both plans on virtual benches."""
+    from joblib import Parallel, delayed
+
+    plans = ("bisection", "learning")
+    rows = Parallel(n_jobs=-1)(
+        delayed(on_virtual_bench)(seed, plan) for plan in plans for seed in range(1, campaigns + 1)
+    )
+    both = np.array(rows).reshape(2, campaigns, 3)
+    print("plan       trials  filament mm   error of thresholds %")
+    for plan, (trials, used, off) in zip(plans, both.mean(axis=1), strict=True):
+        print(f"{plan:9s} {trials:7.1f} {used:12.0f} {100 * off:12.2f}")
+    ratio = both[1, :, 1] / both[0, :, 1]
+    half = 1.96 * ratio.std() / math.sqrt(campaigns)
+    print(f"share of bisection's filament: {ratio.mean():.2f} +- {half:.2f}")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
@@ -191,7 +240,11 @@ def main() -> None:
     parser.add_argument("--band", type=float, default=0.0)
     parser.add_argument("--errors", nargs="*", type=float, default=[0.0, 0.05])
     parser.add_argument("--encoder", action="store_true")
+    parser.add_argument("--virtual", action="store_true")
     given = parser.parse_args()
+    if given.virtual:
+        virtual(given.campaigns)
+        return
     seen = seen_through() if given.encoder else []
     print("law     p     plan       trials  filament mm   band +-%  error %   share (95 %)")
     for name in given.laws:

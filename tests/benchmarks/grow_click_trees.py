@@ -46,12 +46,16 @@ from detectors.tuning import COLLAR_S, Trace, trace_takes  # noqa: E402
 from detectors.whole import WHOLE_FEATURES  # noqa: E402
 
 Floats = NDArray[np.float64]
-#: First seeds of the batches of takes: virtual benches, made sound, wide sound.
+#: First seeds of the batches of takes: virtual benches, made sound, wide sound; how many of each of
+#: the last two.
 BATCHES = (
     (177_000_000, 178_000_000, 179_000_000, 1200),
     (277_000_000, 278_000_000, 279_000_000, 1500),
     (377_000_000, 378_000_000, 379_000_000, 1500),
     (477_000_000, 478_000_000, 479_000_000, 1500),
+    (577_000_000, 578_000_000, 579_000_000, 200),
+    (677_000_000, 678_000_000, 679_000_000, 200),
+    (777_000_000, 778_000_000, 779_000_000, 200),
 )
 BENCHES, PER_BENCH = 70, 30
 #: Faults that leave nothing to learn from.
