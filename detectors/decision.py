@@ -71,10 +71,22 @@ GOING_ON_DB = 4.0
 ROOM_PART = 0.6
 #: Probability of a skip given to a stall, and to what may be one.
 STALL_P_SKIP, DOUBT_P_SKIP = 0.9, 0.5
+#: Voids in which enough was heard for the probability to be believed, though not for a verdict.
+HEARD_ENOUGH = (
+    Reason.UNSURE,
+    Reason.MOTOR_NOT_HEARD,
+    Reason.WRONG_STEP_RATE,
+    Reason.TOO_NOISY,
+)
 #: A motor heard this surely at the commanded rate is not at another one.
 RIVAL_MOST_HEARD = 13.0
 #: Below this mean square the microphone is dead, whatever else (about -95 dB re full scale).
 SILENT_POWER = 3e-10
+
+
+def half_believed(p_skip: float) -> float:
+    """A probability from sound of which a part is missing or spoilt: half way to not knowing."""
+    return 0.5 + 0.5 * (p_skip - 0.5)
 
 
 class Judge:
@@ -340,9 +352,8 @@ class Judge:
         p_skip = calibrated(value, settings)
         if reason is Reason.STALL_TONE:
             p_skip = max(p_skip, STALL_P_SKIP)
-        elif verdict is Verdict.VOID and reason is not Reason.UNSURE:
-            # What was not heard says little either way.
-            p_skip = 0.5 + 0.5 * (p_skip - 0.5)
+        elif verdict is Verdict.VOID and reason not in HEARD_ENOUGH:
+            p_skip = half_believed(p_skip)
         counted = verdict is Verdict.SKIP or value >= settings.suspect_skip
         times = train.times_s if counted else ()
         details = self._figures(train)

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from detectors.acoustic import HeardClick
 from detectors.click_trees import shipped_trees
-from detectors.decision import Judge
+from detectors.decision import HEARD_ENOUGH, Judge, half_believed
 from detectors.errors import TakeError
 from detectors.evidence import Judgement, Reason, Verdict
 from detectors.replay import BLOCK_S, unreadable
@@ -145,7 +145,8 @@ class Trace:
                 click_times_s=train.times_s,
             )
         if self.otherwise.verdict is Verdict.VOID and self.otherwise.reason is not Reason.UNSURE:
-            return replace(other, p_skip=0.5 + 0.5 * (p_skip - 0.5))
+            believed = self.otherwise.reason in HEARD_ENOUGH
+            return other if believed else replace(other, p_skip=half_believed(p_skip))
         if self.otherwise.verdict is Verdict.SKIP:
             return self.otherwise
         if value >= settings.suspect_skip:
