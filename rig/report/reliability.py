@@ -44,16 +44,8 @@ def draw_reliability(
     with our_look():
         figure = new_figure(width_in, width_in * 1.12)
         axes, below = figure.subplots(2, 1, sharex=True, gridspec_kw={"height_ratios": [1.0, 0.24]})
-        axes.plot([0, 1], [0, 1], color=FAINT, lw=1.2)
-        axes.annotate(
-            "as stated",
-            (0.56, 0.56),
-            xytext=(5, -9),
-            textcoords="offset points",
-            ha="left",
-            fontsize=8,
-            color=SOFT,
-        )
+        axes.plot([0, 1], [0, 1], color=FAINT, lw=1.2, label="as stated")
+        axes.legend(loc="upper left", frameon=False, fontsize=8, labelcolor=SOFT)
         colour = COLOURS["heat2"][0]
         xs, ys = [], []
         for group in groups:

@@ -4,8 +4,9 @@
 ``python tests/benchmarks/grow_click_trees.py --work FOLDER`` makes the takes (virtual benches, two
 makers of sound without physics, and the quiet ones of these with recorded rooms under them, from
 seeds and recordings that nothing else uses; some GB and, on two cores, an hour and a half),
-listens to them, and grows the trees. With ``--check`` it grows them on a part of the benches and
-prints how well the rest is told, source by source. Needs scikit-learn.
+listens to them, and grows the trees. With ``--check`` it writes nothing, judges each take with
+trees that never saw its bench (five parts), and prints the rates, source by source. Needs
+scikit-learn.
 
 The trees of one click learn from the clicks of skipping motors against whatever clicks in clean
 takes. The trees of a train learn from trains up to each of their clicks, with words of click trees
@@ -19,6 +20,7 @@ from __future__ import annotations
 import argparse
 import pickle
 import sys
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,8 +34,9 @@ import numpy as np  # noqa: E402
 from numpy.typing import NDArray  # noqa: E402
 
 from detectors.click_trees import DEPTH, FILES, ClickTrees, trees_to_json  # noqa: E402
-from detectors.evidence import Verdict  # noqa: E402
+from detectors.evidence import Reason, Verdict  # noqa: E402
 from detectors.marks import FEATURES  # noqa: E402
+from detectors.scores import rate  # noqa: E402
 from detectors.sequential import (  # noqa: E402
     TRAIN_FEATURES,
     TrainStep,
@@ -290,9 +293,8 @@ def stacked(
     return words
 
 
-def grow_all(heard: Sequence[Heard]) -> tuple[Any, Any, Any]:
-    """Trees of a click, of a train, and of a whole move."""
-    clicks = click_rows(heard)
+def told_of(heard: Sequence[Heard], clicks: Rows) -> tuple[list[Floats], Rows, list[Floats]]:
+    """Words of clicks, rows of trains with these, and what is said of the trains."""
     words = stacked(
         heard, clicks, CLICK_GROWTH, lambda model, left: words_of(model, [heard[i] for i in left])
     )
@@ -303,40 +305,81 @@ def grow_all(heard: Sequence[Heard]) -> tuple[Any, Any, Any]:
         TRAIN_GROWTH,
         lambda model, left: trains_of(model, [heard[i] for i in left], [words[i] for i in left]),
     )
+    return words, trains, weighed
+
+
+def grow_all(heard: Sequence[Heard]) -> tuple[Any, Any, Any]:
+    """Trees of a click, of a train, and of a whole move."""
+    clicks = click_rows(heard)
+    words, trains, weighed = told_of(heard, clicks)
     wholes = whole_rows(heard, words, weighed)
     return grow(clicks, CLICK_GROWTH), grow(trains, TRAIN_GROWTH), grow(wholes, WHOLE_GROWTH)
 
 
-def check(heard: Sequence[Heard]) -> None:
-    """Grow on four fifths of the benches, tell the rest."""
-    from sklearn.metrics import roc_auc_score
+def verdict_of(one: Heard, words: Floats, trains: Floats, whole: float) -> Verdict:
+    """What the judge would say with these log-odds and the settings that ship."""
+    settings, trace = DetectorSettings(), one.trace
+    steps = steps_of(one, words)
+    train = any(
+        step.breaks >= 2 or (said >= settings.decide_skip and not step.clock)
+        for step, said in zip(steps, trains, strict=True)
+    )
+    if steps and steps[-1].clock:
+        whole = min(whole, settings.decide_skip - 1e-6)
+    if trace.audible and (train or whole >= settings.decide_skip):
+        return Verdict.SKIP
+    otherwise = trace.otherwise
+    if otherwise.verdict is Verdict.SKIP or otherwise.reason not in (
+        Reason.HEARD_THROUGHOUT,
+        Reason.UNSURE,
+    ):
+        return otherwise.verdict
+    unsure = whole >= settings.suspect_skip or (steps and steps[-1].breaks)
+    return Verdict.VOID if unsure or otherwise.reason is Reason.UNSURE else Verdict.CLEAN
 
-    benches = sorted({one.trace.take.bench for one in heard})
-    left = set(benches[::5])
-    known = [one for one in heard if one.trace.take.bench not in left]
-    rest = [one for one in heard if one.trace.take.bench in left]
-    clicks, trains, wholes = grow_all(known)
-    rows, words = click_rows(rest), words_of(clicks, rest)
-    steps = train_rows(rest, words)
-    moves = whole_rows(rest, words, trains_of(trains, rest, words))
-    for source, name in enumerate(("virtual", "made", "wide", "real")):
-        for what, model, some in (
-            ("clicks", clicks, rows),
-            ("trains", trains, steps),
-            ("whole moves", wholes, moves),
-        ):
-            mine = np.array([rest[i].source == source for i in some.take])
-            said = model.decision_function(some.features[mine])
-            print(
-                f"{name} {what}: area under the curve {roc_auc_score(some.truth[mine], said):.3f}"
-            )
+
+def check(heard: Sequence[Heard]) -> None:
+    """Judge each take with trees that never saw its bench; print the rates of each source."""
+    words, _, weighed = told_of(heard, click_rows(heard))
+    wholes = whole_rows(heard, words, weighed)
+    at = {take: row for row, take in enumerate(wholes.take.tolist())}
+
+    def say(model: Any, left: list[int]) -> list[Floats]:
+        return [
+            model.decision_function(wholes.features[at[i] : at[i] + 1]) if i in at else np.zeros(1)
+            for i in left
+        ]
+
+    whole = stacked(heard, wholes, WHOLE_GROWTH, say)
+    for source, name in enumerate(("virtual", "made", "wide", "recorded rooms")):
+        skips: Counter[Verdict] = Counter()
+        cleans: Counter[Verdict] = Counter()
+        silent = 0
+        for index, one in enumerate(heard):
+            take = one.trace.take
+            if one.source != source or take.label is Verdict.SLIP:
+                continue
+            verdict = verdict_of(one, words[index], weighed[index], float(whole[index][0]))
+            if take.label is Verdict.CLEAN:
+                cleans[verdict] += 1
+            elif bench.note(take, "clicks") >= 2 and bench.note(take, "snr_db") > -12:
+                skips[verdict] += 1
+                silent += verdict is Verdict.CLEAN and not one.trace.clicks
+        print(
+            f"{name}: skips of two clicks and more, motor above -12 dB, called clean "
+            f"{rate(skips[Verdict.CLEAN], skips.total())} (in {silent} of these no click was "
+            f"found), void {rate(skips[Verdict.VOID], skips.total())}; clean called skip "
+            f"{rate(cleans[Verdict.SKIP], cleans.total())}, void "
+            f"{rate(cleans[Verdict.VOID], cleans.total())}",
+            flush=True,
+        )
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--work", type=Path, required=True, help="folder for the takes")
     parser.add_argument("--jobs", type=int, default=-1)
-    parser.add_argument("--check", action="store_true", help="tell benches left out, write nothing")
+    parser.add_argument("--check", action="store_true", help="cross-validate, write nothing")
     given = parser.parse_args()
     heard: list[Heard] = []
     for number, batch in enumerate(BATCHES):
