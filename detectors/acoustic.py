@@ -267,7 +267,7 @@ class Listener:
             taken = max(taken, known)
             if heard.crossing is None:
                 heard = self._with_crossing(heard, samples, first, known)
-                self.move.clicks[self.move.clicks.index(fresh[number])] = heard
+                self.move.clicks[number - len(fresh)] = heard
             self.told_to_s = self.origin_now_s + (known + 1) * grid.hop / grid.sample_rate_hz
             if self.on_click is not None:
                 self.on_click(heard)

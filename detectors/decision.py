@@ -25,7 +25,6 @@ from detectors.evidence import (
 )
 from detectors.joining import join_witnesses
 from detectors.length import LengthWatch, LengthWord
-from detectors.marks import COMPARED
 from detectors.sequential import (
     ClickRates,
     TrainEvidence,
@@ -200,8 +199,7 @@ class Judge:
         clicks = self._listener.move.clicks[:count]
         known = len(self._looks)
         if count > known:
-            begin = max(0, known - COMPARED)
-            looks = click_looks(clicks[begin:])[known - begin :]
+            looks = click_looks(clicks, first=known)
             self._looks += looks
             self._words += click_words(looks)
         return clicks

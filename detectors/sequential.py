@@ -165,11 +165,11 @@ def apart(clicks: Sequence[HeardClick], *, cycle_s: float) -> list[int]:
     return chosen
 
 
-def click_looks(clicks: Sequence[HeardClick]) -> list[list[float]]:
-    """Features of each click, given those before it."""
+def click_looks(clicks: Sequence[HeardClick], *, first: int = 0) -> list[list[float]]:
+    """Features of each click from the ``first`` on, given those before it."""
     return [
-        mark_features(heard, clicks[max(0, index - COMPARED) : index])
-        for index, heard in enumerate(clicks)
+        mark_features(clicks[index], clicks[max(0, index - COMPARED) : index])
+        for index in range(first, len(clicks))
     ]
 
 

@@ -33,6 +33,8 @@ LOOK_SPECTRA = 4
 #: of those before and after it lie, in s; long ones, and short ones nearer to it.
 KEPT = (0.064, -0.045, 0.052)
 NEAR = (0.048, -0.036, 0.044)
+#: Samples of one stretch of a Fourier sum.
+STRETCH = 64
 #: A line is followed where it is not this much stronger after the moment.
 KEPT_DROWNED = 2.0
 #: Parts of such a window that are looked at for dropouts.
@@ -109,10 +111,27 @@ def _amplitudes(
         begin = at + round(offset_s * sample_rate_hz) - size // 2
         if begin < 0 or begin + size > len(sound) or _has_gap(sound[begin : begin + size]):
             return None
-        time_s = np.arange(begin, begin + size) / sample_rate_hz
-        turn = np.exp(-2j * np.pi * lines_hz[:, None] * time_s[None, :])
-        amplitudes.append(turn @ (sound[begin : begin + size] * window) / size)
+        part = sound[begin : begin + size] * window
+        amplitudes.append(_at_lines(part, lines_hz / sample_rate_hz, begin=begin) / size)
     return tuple(amplitudes)
+
+
+def _at_lines(
+    part: NDArray[np.float64], lines: NDArray[np.float64], *, begin: int
+) -> NDArray[np.complex128]:
+    """Fourier sums of a part of the sound at some frequencies, in cycles a sample.
+
+    The turn over a stretch of `STRETCH` samples is the same in each but for its start, which spares
+    most of the exponentials.
+    """
+    rows = -(-len(part) // STRETCH)
+    stretches = np.zeros(rows * STRETCH)
+    stretches[: len(part)] = part
+    turn = -2j * np.pi * lines[None, :]
+    within = np.exp(turn * np.arange(STRETCH)[:, None])
+    starts = np.exp(turn * (begin + STRETCH * np.arange(rows))[:, None])
+    sums: NDArray[np.complex128] = ((stretches.reshape(rows, STRETCH) @ within) * starts).sum(0)
+    return sums
 
 
 def _mean_going_on(
@@ -166,6 +185,8 @@ class MotorTone:
         self._level_sum = np.zeros(self.bins, np.float64)
         self.spectra = 0
         self.looks: list[Look] = []
+        self._peaks: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
+        self._peaks_at = 0
         self._lines: LineScore | None = None
         self._lines_at = 0
 
@@ -288,10 +309,13 @@ class MotorTone:
         """Frequencies in Hz and heights in dB of the peaks that came with the motion."""
         if not self.spectra:
             return np.zeros(0), np.zeros(0)
-        white = self._white()
-        rest = self._rest_white()
-        growth = None if rest is None else self._growth(self._level_sum / self.spectra, rest)
-        return spectrum_peaks(white, growth, bin_hz=self.bin_hz, low_hz=LOWEST_LINE_HZ)
+        if self._peaks is None or self._peaks_at != self.spectra:
+            white = self._white()
+            rest = self._rest_white()
+            growth = None if rest is None else self._growth(self._level_sum / self.spectra, rest)
+            self._peaks = spectrum_peaks(white, growth, bin_hz=self.bin_hz, low_hz=LOWEST_LINE_HZ)
+            self._peaks_at = self.spectra
+        return self._peaks
 
     def rival(self) -> tuple[float, float, float]:
         """Ratio of the best rival rate, height of the lines that only it explains and of the own.
