@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -34,10 +33,11 @@ from detectors.sequential import (
     click_rates,
     click_words,
     train_steps,
+    train_words,
     weigh_steps,
 )
 from detectors.settings import DetectorSettings
-from detectors.whole import whole_features, whole_log_odds
+from detectors.whole import whole_features, whole_log_odds, whole_word
 
 #: How often the encoder is asked while the move goes on, in s.
 COUNT_CHECK_S = 0.2
@@ -83,9 +83,10 @@ RIVAL_MOST_HEARD = 13.0
 SILENT_POWER = 3e-10
 
 
-def half_believed(p_skip: float) -> float:
-    """A probability from sound of which a part is missing or spoilt: half way to not knowing."""
-    return 0.5 + 0.5 * (p_skip - 0.5)
+def believed(p_skip: float, reason: Reason) -> float:
+    """The probability of a skip in a void: half way to not knowing where sound is missing or
+    spoilt."""
+    return p_skip if reason in HEARD_ENOUGH else 0.5 + 0.5 * (p_skip - 0.5)
 
 
 class Judge:
@@ -126,7 +127,6 @@ class Judge:
         self._told = 0  # clicks that were handed over as they became known
         self._looks: list[list[float]] = []
         self._words: list[float] = []
-        self._whole: float | None = None  # log-odds of the whole move, once it is over
         self._decided: Judgement | None = None
         if self._listener is not None:
             self._listener.on_click = self._clicked
@@ -210,7 +210,7 @@ class Judge:
         count = self._told
         clicks = self._know_clicks(count)
         if until.time_s > self._listener.steady_to_s:
-            return weigh_steps([], self.settings)
+            return weigh_steps([], [], self.settings)
         begin = max(0, count - MOST_CLICKS)
         steps = train_steps(
             clicks[begin:],
@@ -220,7 +220,7 @@ class Judge:
             said=self._words[begin:count],
             last_only=True,
         )
-        return weigh_steps(steps, self.settings)
+        return weigh_steps(steps, train_words(steps), self.settings)
 
     def _steps(self) -> list[TrainStep]:
         """The train after each click of the steady part."""
@@ -236,18 +236,26 @@ class Judge:
             said=self._words[:inside],
         )
 
-    def _weigh_whole(self, steps: Sequence[TrainStep], train: TrainEvidence) -> float:
-        """Log-odds of a skip by all that was heard of the move."""
+    def _weigh(self) -> TrainEvidence:
+        """Evidence of all the clicks, and of the whole move where no train of them decided."""
         assert self._listener is not None
+        steps = self._steps()
+        said = train_words(steps)
+        train = weigh_steps(steps, said, self.settings)
+        decided = train.decided_s is not None and self._is_audible(train)
+        if decided or not self._listener.move.hops:
+            return train
         features = whole_features(
             steps,
+            said,
             begin_s=self.motion.start_s,
             end_s=min(self.motion.end_s, self._listener.heard_to_s),
             cycle_s=self._cycle_s,
             room=self.room(),
             details=self._figures(train),
         )
-        return whole_log_odds(features, steps, self.settings)
+        whole = whole_log_odds(whole_word(features), steps, self.settings)
+        return replace(train, whole=whole)
 
     @property
     def _cycle_s(self) -> float:
@@ -276,7 +284,8 @@ class Judge:
         """Whether the clicks heard in the move can be the motor's own."""
         if self._listener is None:
             return False
-        return self._is_audible(weigh_steps(self._steps(), self.settings))
+        steps = self._steps()
+        return self._is_audible(weigh_steps(steps, train_words(steps), self.settings))
 
     def _is_audible(self, train: TrainEvidence) -> bool:
         """Whether the clicks can be the motor's: it is heard, in step or out of it."""
@@ -346,17 +355,16 @@ class Judge:
         listener = self._listener
         assert listener is not None
         settings = self.settings
-        value = train.llr if self._whole is None else self._whole
-        p_skip = calibrated(value, settings)
+        p_skip = calibrated(train.log_odds, settings)
         if reason is Reason.STALL_TONE:
             p_skip = max(p_skip, STALL_P_SKIP)
-        elif verdict is Verdict.VOID and reason not in HEARD_ENOUGH:
-            p_skip = half_believed(p_skip)
-        counted = verdict is Verdict.SKIP or value >= settings.suspect_skip
+        elif verdict is Verdict.VOID:
+            p_skip = believed(p_skip, reason)
+        counted = verdict is Verdict.SKIP or train.log_odds >= settings.suspect_skip
         times = train.times_s if counted else ()
         details = self._figures(train)
-        if self._whole is not None:
-            details["whole"] = self._whole
+        if train.whole is not None:
+            details["whole"] = train.whole
         return Judgement(
             verdict=verdict,
             reason=reason,
@@ -412,13 +420,7 @@ class Judge:
             # The last clicks may have decided it.
             if self._decided is not None:
                 return self._decided
-            steps = self._steps()
-            train = weigh_steps(steps, self.settings)
-            if self._listener.move.hops and not (
-                train.decided_s is not None and self._is_audible(train)
-            ):
-                self._whole = self._weigh_whole(steps, train)
-            sound = self._conclude(train)
+            sound = self._conclude(self._weigh())
         length = self._watch.conclude(self.motion) if self._watch is not None else None
         decided_s = sound.decided_s if sound is not None else self._checked_s
         self._decided = join_witnesses(sound, length, decided_s=max(decided_s, self.motion.start_s))
@@ -435,8 +437,7 @@ class Judge:
             return void(Reason.STREAM_LOST, train, "the sound ends before the steady motion")
         if move.dead_hops >= 0.98 * move.hops or move.mean_power < SILENT_POWER:
             return void(Reason.SILENT, train, "the microphone delivers silence")
-        whole = train.llr if self._whole is None else self._whole
-        decided = train.decided_s is not None or whole >= settings.decide_skip
+        decided = train.decided_s is not None or train.log_odds >= settings.decide_skip
         if decided and self._is_audible(train):
             return self._skip(train)
         end_s = listener.steady_to_s
@@ -486,7 +487,7 @@ class Judge:
         loudest_db = max((k.motor_to_rest_db for k in looks), default=-60.0)
         if hidden and loudest_db < settings.motor_to_rest_db:
             return void(Reason.TOO_NOISY, train, "the background hides the motor")
-        if whole >= settings.suspect_skip:
+        if train.log_odds >= settings.suspect_skip:
             return void(Reason.UNSURE, train, "clicks were heard, too few to be sure")
         return self._judgement(
             Verdict.CLEAN,

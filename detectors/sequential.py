@@ -92,12 +92,20 @@ class TrainEvidence:
         times_s: Times of the clicks of the strongest train, in s.
         kept: Least part of the motor's lines that went on through one of the clicks of the
             strongest train, the mean over its two clearest; None where it could not be told.
+        whole: Log-odds of the whole move, see `detectors.whole`; None until it is over, and where
+            a train decided.
     """
 
     llr: float
     decided_s: float | None
     times_s: tuple[float, ...]
     kept: float | None
+    whole: float | None = None
+
+    @property
+    def log_odds(self) -> float:
+        """What the move is judged by: the whole of it where it was weighed, else the train."""
+        return self.llr if self.whole is None else self.whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,19 +272,26 @@ def _is_a_clock(times_s: Sequence[float]) -> bool:
     return max(intervals) - min(intervals) < CLOCK_PART * statistics.fmean(intervals)
 
 
-def train_log_odds(features: Sequence[float], settings: DetectorSettings) -> float:
-    """Log-odds of a skipping motor for the features of a train."""
-    return settings.train_intercept + settings.train_trees * shipped_trees("train").log_odds(
-        features
-    )
+def train_words(steps: Sequence[TrainStep]) -> list[float]:
+    """What the shipped trees say of the train after each click, as log-odds."""
+    trees = shipped_trees("train")
+    return [trees.log_odds(step.features) for step in steps]
 
 
-def weigh_steps(steps: Sequence[TrainStep], settings: DetectorSettings) -> TrainEvidence:
-    """Evidence of the clicks heard in a move, from the train after each of them."""
+def weigh_steps(
+    steps: Sequence[TrainStep], said: Sequence[float], settings: DetectorSettings
+) -> TrainEvidence:
+    """Evidence of the clicks heard in a move.
+
+    Args:
+        steps: The train after each click.
+        said: What train trees say of each, see `train_words`.
+        settings: The detector's numbers.
+    """
     best = TrainEvidence(NOTHING_SAID, None, (), None)
     decided_s: float | None = None
-    for step in steps:
-        value = train_log_odds(step.features, settings)
+    for step, word in zip(steps, said, strict=True):
+        value = settings.train_intercept + settings.train_trees * word
         if step.breaks:
             floor = settings.suspect_skip if step.breaks == 1 else settings.decide_skip
             value = max(value, min(floor, MOST_SAID))
@@ -292,6 +307,6 @@ def weigh_steps(steps: Sequence[TrainStep], settings: DetectorSettings) -> Train
 
 
 def calibrated(llr: float, settings: DetectorSettings) -> float:
-    """Probability of a skip for the log-odds of a train."""
+    """Probability of a skip for the log-odds of a train or of a whole move."""
     exponent = settings.calibration_intercept + settings.calibration_slope * llr
     return 1.0 / (1.0 + math.exp(-max(-30.0, min(30.0, exponent))))

@@ -185,7 +185,7 @@ class MotorTone:
         self._level_sum = np.zeros(self.bins, np.float64)
         self.spectra = 0
         self.looks: list[Look] = []
-        self._peaks: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
+        self._peaks: tuple[NDArray[np.float64], NDArray[np.float64]] = np.zeros(0), np.zeros(0)
         self._peaks_at = 0
         self._lines: LineScore | None = None
         self._lines_at = 0
@@ -307,9 +307,7 @@ class MotorTone:
 
     def peaks(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Frequencies in Hz and heights in dB of the peaks that came with the motion."""
-        if not self.spectra:
-            return np.zeros(0), np.zeros(0)
-        if self._peaks is None or self._peaks_at != self.spectra:
+        if self._peaks_at != self.spectra:
             white = self._white()
             rest = self._rest_white()
             growth = None if rest is None else self._growth(self._level_sum / self.spectra, rest)

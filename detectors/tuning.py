@@ -22,8 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detectors.acoustic import HeardClick
-from detectors.click_trees import shipped_trees
-from detectors.decision import HEARD_ENOUGH, Judge, half_believed
+from detectors.decision import DOUBT_P_SKIP, Judge, believed
 from detectors.errors import TakeError
 from detectors.evidence import Judgement, Reason, Verdict
 from detectors.replay import BLOCK_S, unreadable
@@ -36,12 +35,13 @@ from detectors.sequential import (
     click_rates,
     click_words,
     train_steps,
+    train_words,
     weigh_steps,
 )
 from detectors.settings import DetectorSettings
 from detectors.sources import FileSource
 from detectors.takes import Take, TakeSet
-from detectors.whole import weigh_whole, whole_log_odds
+from detectors.whole import whole_features, whole_log_odds, whole_word
 
 #: Clicks before the labelled first skip by less than this belong to it, in s.
 COLLAR_S = 0.05
@@ -97,17 +97,12 @@ class Trace:
             self.clicks, rates=rates, cycle_s=self.cycle_s, looks=self.looks, said=self.words
         )
 
-    def whole(self, steps: Sequence[TrainStep], said: Sequence[float] | None = None) -> list[float]:
-        """Features of the whole move.
-
-        Args:
-            steps: The train after each click.
-            said: What is said of each; by default by the shipped trees.
-        """
-        motion, trees = self.take.motion, shipped_trees("train")
-        return weigh_whole(
+    def whole(self, steps: Sequence[TrainStep], said: Sequence[float]) -> list[float]:
+        """Features of the whole move, from the train after each click and what is said of it."""
+        motion = self.take.motion
+        return whole_features(
             steps,
-            [trees.log_odds(step.features) for step in steps] if said is None else said,
+            said,
             begin_s=motion.start_s,
             end_s=min(motion.end_s, self.otherwise.decided_s),
             cycle_s=self.cycle_s,
@@ -115,23 +110,28 @@ class Trace:
             details=self.otherwise.details,
         )
 
-    def evidence(self, settings: DetectorSettings) -> tuple[TrainEvidence, float]:
-        """The train, and the log-odds by which the take is judged: of the train where that
-        decides, of the whole move elsewhere."""
+    def evidence(self, settings: DetectorSettings) -> TrainEvidence:
+        """Evidence of the clicks, and of the whole move where no train of them decides."""
         steps = self.steps(settings)
-        train = weigh_steps(steps, settings)
+        said = train_words(steps)
+        train = weigh_steps(steps, said, settings)
         if not self.otherwise.details or (train.decided_s is not None and self.audible):
-            return train, train.llr
-        return train, whole_log_odds(self.whole(steps), steps, settings)
+            return train
+        word = whole_word(self.whole(steps, said))
+        return replace(train, whole=whole_log_odds(word, steps, settings))
 
     def judge(self, settings: DetectorSettings) -> Judgement:
         """The verdict with other weights, thresholds and calibration."""
-        train, value = self.evidence(settings)
-        p_skip = calibrated(value, settings)
+        return self.judge_by(self.evidence(settings), settings)
+
+    def judge_by(self, train: TrainEvidence, settings: DetectorSettings) -> Judgement:
+        """The verdict on other evidence."""
+        p_skip = calibrated(train.log_odds, settings)
         other = replace(self.otherwise, p_skip=p_skip)
         if self.otherwise.reason in (Reason.UNREADABLE, Reason.SILENT):
             return replace(other, p_skip=0.5)
-        if self.audible and (train.decided_s is not None or value >= settings.decide_skip):
+        decided = train.decided_s is not None or train.log_odds >= settings.decide_skip
+        if self.audible and decided:
             decided_s = self.otherwise.decided_s
             if train.decided_s is not None:
                 known = dict(zip((c.time_s for c in self.clicks), self.known_s, strict=True))
@@ -144,12 +144,14 @@ class Trace:
                 first_skip_s=train.times_s[0] if train.times_s else None,
                 click_times_s=train.times_s,
             )
-        if self.otherwise.verdict is Verdict.VOID and self.otherwise.reason is not Reason.UNSURE:
-            believed = self.otherwise.reason in HEARD_ENOUGH
-            return other if believed else replace(other, p_skip=half_believed(p_skip))
+        if self.otherwise.reason is Reason.UNSURE:
+            # With thresholds that nothing reaches, only what may be a stall is unsure.
+            return replace(other, p_skip=max(p_skip, DOUBT_P_SKIP))
+        if self.otherwise.verdict is Verdict.VOID:
+            return replace(other, p_skip=believed(p_skip, self.otherwise.reason))
         if self.otherwise.verdict is Verdict.SKIP:
             return self.otherwise
-        if value >= settings.suspect_skip:
+        if train.log_odds >= settings.suspect_skip:
             return replace(other, verdict=Verdict.VOID, reason=Reason.UNSURE)
         return replace(other, verdict=Verdict.CLEAN, reason=Reason.HEARD_THROUGHOUT)
 
@@ -208,7 +210,6 @@ def _step_rows(
     traces: Sequence[Trace], settings: DetectorSettings
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.float64]]:
     """What the trees say of trains, whether they skip, and weights that give each take its due."""
-    trees = shipped_trees("train")
     said: list[float] = []
     truth: list[bool] = []
     weights: list[float] = []
@@ -221,10 +222,10 @@ def _step_rows(
         steps = trace.steps(settings)
         if label is Verdict.SKIP and first is not None:
             steps = [s for s in steps if s.time_s >= first - COLLAR_S]
-        for step in steps[:MOST_STEPS]:
-            said.append(trees.log_odds(step.features))
-            truth.append(label is Verdict.SKIP)
-            weights.append(min(len(steps), MOST_STEPS) ** -0.7)
+        words = train_words(steps[:MOST_STEPS])
+        said += words
+        truth += [label is Verdict.SKIP] * len(words)
+        weights += [max(len(words), 1) ** -0.7] * len(words)
     return np.array(said), np.array(truth, bool), np.array(weights)
 
 
@@ -268,11 +269,11 @@ def fit_trees(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSe
         intercept=settings.train_intercept,
         slope=settings.train_trees,
     )
-    trees = shipped_trees("whole")
     kinds = (Verdict.SKIP, Verdict.CLEAN)
     heard = [t for t in traces if t.take.label in kinds and t.otherwise.details]
+    moves = [(trace, trace.steps(settings)) for trace in heard]
     whole_intercept, whole_slope = _bend(
-        np.array([trees.log_odds(trace.whole(trace.steps(settings))) for trace in heard]),
+        np.array([whole_word(trace.whole(steps, train_words(steps))) for trace, steps in moves]),
         np.array([trace.take.label is Verdict.SKIP for trace in heard], bool),
         np.ones(len(heard)),
         intercept=settings.whole_intercept,
@@ -298,9 +299,9 @@ def _ratios(
         usable = trace.otherwise.verdict is Verdict.CLEAN or trace.audible
         if label not in (Verdict.CLEAN, Verdict.SKIP) or not usable:
             continue
-        train, whole = trace.evidence(replace(settings, decide_skip=NEVER))
+        train = trace.evidence(replace(settings, decide_skip=NEVER))
         trains.append(train.llr)
-        wholes.append(whole)
+        wholes.append(train.log_odds)
         skips.append(label is Verdict.SKIP)
     return np.array(trains, float), np.array(wholes, float), np.array(skips, bool)
 

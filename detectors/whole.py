@@ -74,6 +74,7 @@ WHOLE_FEATURES = (
 
 def whole_features(
     steps: Sequence[TrainStep],
+    said: Sequence[float],
     *,
     begin_s: float,
     end_s: float,
@@ -85,35 +86,13 @@ def whole_features(
 
     Args:
         steps: The train after each click of the move.
+        said: What train trees say of each, see `train_words`.
         begin_s: When the move began.
         end_s: When it ended, or the sound did.
         cycle_s: Duration of an electrical cycle.
         room: Clicks while the motor rested, and for how long it did, in s.
         details: Figures of the judge, see `Judgement.details`.
     """
-    trees = shipped_trees("train")
-    return weigh_whole(
-        steps,
-        [trees.log_odds(step.features) for step in steps],
-        begin_s=begin_s,
-        end_s=end_s,
-        cycle_s=cycle_s,
-        room=room,
-        details=details,
-    )
-
-
-def weigh_whole(
-    steps: Sequence[TrainStep],
-    said: Sequence[float],
-    *,
-    begin_s: float,
-    end_s: float,
-    cycle_s: float,
-    room: tuple[float, float],
-    details: Mapping[str, float],
-) -> list[float]:
-    """`whole_features` with what was said of each train: for growing trees on words of others."""
     length_s = max(end_s - begin_s, 1e-3)
     words = [step.features[0] for step in steps]
     strong = [step.time_s for step in steps if step.features[0] > STRONG]
@@ -145,22 +124,23 @@ def weigh_whole(
     ]
 
 
-def whole_log_odds(
-    features: Sequence[float], steps: Sequence[TrainStep], settings: DetectorSettings
-) -> float:
+def whole_word(features: Sequence[float]) -> float:
+    """What the shipped trees say of a whole move, as log-odds."""
+    return shipped_trees("whole").log_odds(features)
+
+
+def whole_log_odds(said: float, steps: Sequence[TrainStep], settings: DetectorSettings) -> float:
     """Log-odds of a skipping motor for a whole move.
 
     With a click that broke the motor's tone beyond doubt they are no less than makes a take
     suspect; with clicks as regular as a clock's they do not reach a skip.
 
     Args:
-        features: See `whole_features`.
+        said: What trees say of it, see `whole_word`.
         steps: The train after each click.
         settings: The detector's numbers.
     """
-    value = settings.whole_intercept + settings.whole_trees * shipped_trees("whole").log_odds(
-        features
-    )
+    value = settings.whole_intercept + settings.whole_trees * said
     if steps and steps[-1].breaks:
         value = max(value, min(settings.suspect_skip, MOST_SAID))
     if steps and steps[-1].clock:

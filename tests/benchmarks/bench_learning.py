@@ -194,15 +194,15 @@ def judge(points: list[Threshold], threshold) -> tuple[float, float]:  # type: i
 
 def on_virtual_bench(seed: int, method: str) -> tuple[float, float, float]:
     """Trials, filament in mm and error of the thresholds of one campaign through the whole rig."""
-    from small_bench import small_text
+    from small_bench import small_bench
 
-    from rig.bench import parse_bench
     from rig.campaign import run_campaign
     from rig.simulation.registry import forget_worlds, prepare_world
 
     forget_worlds()
-    text = small_text(seed=seed, currents=VIRTUAL_CURRENTS, resolution=0.03, filament_m=100)
-    bench = parse_bench(text.replace("[plan]", f'[plan]\nmethod = "{method}"\n'))
+    bench = small_bench(
+        seed=seed, method=method, currents=VIRTUAL_CURRENTS, resolution=0.03, filament_m=100
+    )
     with tempfile.TemporaryDirectory() as folder:
         result = run_campaign(bench, Path(folder) / "run")
     truth = prepare_world(bench).truth

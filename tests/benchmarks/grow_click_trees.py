@@ -22,7 +22,7 @@ import pickle
 import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +34,7 @@ import numpy as np  # noqa: E402
 from numpy.typing import NDArray  # noqa: E402
 
 from detectors.click_trees import DEPTH, FILES, ClickTrees, trees_to_json  # noqa: E402
-from detectors.evidence import Reason, Verdict  # noqa: E402
+from detectors.evidence import Verdict  # noqa: E402
 from detectors.marks import FEATURES  # noqa: E402
 from detectors.scores import rate  # noqa: E402
 from detectors.sequential import (  # noqa: E402
@@ -42,11 +42,12 @@ from detectors.sequential import (  # noqa: E402
     TrainStep,
     click_rates,
     train_steps,
+    weigh_steps,
 )
 from detectors.settings import DetectorSettings  # noqa: E402
 from detectors.takes import Take  # noqa: E402
 from detectors.tuning import COLLAR_S, Trace, trace_takes  # noqa: E402
-from detectors.whole import WHOLE_FEATURES  # noqa: E402
+from detectors.whole import WHOLE_FEATURES, whole_log_odds  # noqa: E402
 
 Floats = NDArray[np.float64]
 #: First seeds of the batches of takes: virtual benches, made sound, wide sound; how many of each of
@@ -318,24 +319,10 @@ def grow_all(heard: Sequence[Heard]) -> tuple[Any, Any, Any]:
 
 def verdict_of(one: Heard, words: Floats, trains: Floats, whole: float) -> Verdict:
     """What the judge would say with these log-odds and the settings that ship."""
-    settings, trace = DetectorSettings(), one.trace
-    steps = steps_of(one, words)
-    train = any(
-        step.breaks >= 2 or (said >= settings.decide_skip and not step.clock)
-        for step, said in zip(steps, trains, strict=True)
-    )
-    if steps and steps[-1].clock:
-        whole = min(whole, settings.decide_skip - 1e-6)
-    if trace.audible and (train or whole >= settings.decide_skip):
-        return Verdict.SKIP
-    otherwise = trace.otherwise
-    if otherwise.verdict is Verdict.SKIP or otherwise.reason not in (
-        Reason.HEARD_THROUGHOUT,
-        Reason.UNSURE,
-    ):
-        return otherwise.verdict
-    unsure = whole >= settings.suspect_skip or (steps and steps[-1].breaks)
-    return Verdict.VOID if unsure or otherwise.reason is Reason.UNSURE else Verdict.CLEAN
+    settings, steps = DetectorSettings(), steps_of(one, words)
+    train = weigh_steps(steps, trains.tolist(), settings)
+    train = replace(train, whole=whole_log_odds(whole, steps, settings))
+    return one.trace.judge_by(train, settings).verdict
 
 
 def check(heard: Sequence[Heard]) -> None:

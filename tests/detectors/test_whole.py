@@ -13,12 +13,19 @@ from hypothesis import strategies as st
 from made_sound import make_take
 from test_takes_replay import write_set
 
+from detectors.evidence import Reason, Verdict
 from detectors.replay import judge_takes
 from detectors.sequential import NOTHING_SAID, TRAIN_FEATURES, TrainStep
 from detectors.settings import DetectorSettings
 from detectors.takes import load_take_set
 from detectors.tuning import trace_takes
-from detectors.whole import FROM_DETAILS, WHOLE_FEATURES, weigh_whole, whole_log_odds
+from detectors.whole import (
+    FROM_DETAILS,
+    WHOLE_FEATURES,
+    whole_features,
+    whole_log_odds,
+    whole_word,
+)
 
 DETAILS = dict.fromkeys(FROM_DETAILS, 1.0)
 SETTINGS = DetectorSettings()
@@ -32,7 +39,7 @@ def step(time_s: float, word: float, *, clock: bool = False, breaks: int = 0) ->
 def features(
     steps: Sequence[TrainStep], said: Sequence[float], *, begin_s: float = 1.0, end_s: float = 5.0
 ) -> dict[str, float]:
-    values = weigh_whole(
+    values = whole_features(
         steps,
         said,
         begin_s=begin_s,
@@ -83,7 +90,7 @@ def test_features_are_finite_and_do_not_depend_on_the_clock(
 
 
 def test_a_broken_tone_is_never_clean_and_a_clock_never_a_skip() -> None:
-    quiet = list(features([], []).values())
+    quiet = whole_word(list(features([], []).values()))
     assert whole_log_odds(quiet, [step(2.0, 0.0)], SETTINGS) < SETTINGS.suspect_skip
     assert whole_log_odds(quiet, [step(2.0, 0.0, breaks=1)], SETTINGS) == SETTINGS.suspect_skip
     sure = replace(SETTINGS, whole_intercept=20.0)
@@ -111,3 +118,14 @@ def test_tuning_judges_as_the_detector_does(tmp_path: Path) -> None:
     for one, other in zip(again, judged, strict=True):
         if "whole" in other.details:
             assert one.p_skip == pytest.approx(other.p_skip, abs=1e-9)
+
+
+def test_what_may_be_a_stall_stays_void_in_tuning(tmp_path: Path) -> None:
+    take = make_take(0, skip=False, room="fan", ratio_db=20, sample_rate_hz=16000)
+    write_set(tmp_path / "b", {"t.wav": take})
+    (trace,) = trace_takes(load_take_set(tmp_path), SETTINGS, jobs=1)
+    assert trace.judge(SETTINGS).verdict is Verdict.CLEAN
+    doubted = replace(trace.otherwise, verdict=Verdict.VOID, reason=Reason.UNSURE)
+    judged = replace(trace, otherwise=doubted).judge(SETTINGS)
+    assert (judged.verdict, judged.reason) == (Verdict.VOID, Reason.UNSURE)
+    assert judged.p_skip == 0.5

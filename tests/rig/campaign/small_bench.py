@@ -39,6 +39,7 @@ max_hours = {hours}
 max_filament_m = {filament_m}
 pile_litre = 2.0
 [plan]
+method = "{method}"
 temperatures_c = [205.0]
 currents_a = {currents}
 start_speed_mm_s = 1.5
@@ -56,11 +57,12 @@ def small_text(
     resolution: float = 0.1,
     options: str = "",
     torque_nm: float = 0.13,
+    method: str = "bisection",
 ) -> str:
     """The bench file."""
     return TEXT.format(
         seed=seed, currents=currents, hours=hours, filament_m=filament_m, resolution=resolution,
-        options=options, torque_nm=torque_nm,
+        options=options, torque_nm=torque_nm, method=method,
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from small_bench import At, check_thresholds, small_text
+from small_bench import At, check_thresholds, small_bench, small_text
 
 from detectors.evidence import Reason, Verdict
 from rig import campaign_loop
@@ -25,8 +25,8 @@ CURRENTS = "[0.3, 0.4, 0.5, 0.6]"
 
 
 def text_of(method: str, more: str = "") -> str:
-    text = small_text(currents=CURRENTS, resolution=0.06)
-    return text.replace("[plan]", f'[plan]\nmethod = "{method}"\n{more}')
+    text = small_text(method=method, currents=CURRENTS, resolution=0.06)
+    return text.replace("[plan]", f"[plan]\n{more}")
 
 
 @pytest.fixture(scope="module")
@@ -51,10 +51,12 @@ def test_it_takes_less_filament_than_bisection(tmp_path: Path) -> None:
     for method in used_mm:
         for seed in (1, 2, 3):
             forget_worlds()
-            text = small_text(
-                seed=seed, currents="[0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6]", resolution=0.03
+            bench = small_bench(
+                seed=seed,
+                method=method,
+                currents="[0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6]",
+                resolution=0.03,
             )
-            bench = parse_bench(text.replace("[plan]", f'[plan]\nmethod = "{method}"\n'))
             used_mm[method] += run_campaign(bench, tmp_path / f"{method}-{seed}").filament_mm
     assert used_mm["learning"] < 0.95 * used_mm["bisection"]
 
