@@ -112,7 +112,10 @@ def _names(takes: Sequence[Take]) -> list[str]:
 
 def _line(name: str, entry: dict[str, Any], *, width: int) -> str:
     first = entry["first_skip_s"]
-    when = f"first skip at {first:.2f} s, {entry['clicks']} clicks" if first is not None else ""
+    when = ""
+    if first is not None:
+        count = entry["clicks"]
+        when = f"first skip at {first:.2f} s, {count} {'click' if count == 1 else 'clicks'}"
     beside = ""
     if entry["label"]:
         beside = f"  [labelled {entry['label']}]"
