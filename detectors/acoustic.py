@@ -27,6 +27,7 @@ from detectors.frames import (
 from detectors.pulses import StepPulses
 from detectors.settings import DetectorSettings
 from detectors.tone import Crossing, MotorTone
+from detectors.unrest import LevelUnrest
 
 #: Sound this near to the start of the move belongs neither to the rest nor to the move, in s.
 START_GUARD_S = 0.12
@@ -134,6 +135,11 @@ class Listener:
             bands=self.grid.bands,
             frame_rate_hz=self.grid.frame_rate_hz,
         )
+        self.unrest = LevelUnrest(
+            geometry.electrical_rate_hz(motion.speed_mm_s),
+            bands=self.grid.bands,
+            frame_rate_hz=self.grid.frame_rate_hz,
+        )
 
     @property
     def origin_now_s(self) -> float:
@@ -164,10 +170,31 @@ class Listener:
         Taken in the third best band, of the level that is hardly ever undercut, so that neither
         noise nor clicks count; 0 where either is unknown.
         """
+        growth = self.band_growth_db
+        return 0.0 if growth is None else float(np.sort(growth)[-3])
+
+    @property
+    def band_growth_db(self) -> FloatArray | None:
+        """By how much each band is louder than in the rest before, in dB, shape (bands,)."""
         rest, finder = self.rest_db, self.move.finder
         if rest is None or finder is None or finder.base_db is None:
+            return None
+        growth: FloatArray = finder.base_db - rest
+        return growth
+
+    @property
+    def passing_db(self) -> float:
+        """By how much the move is louder than the rests before it and after it, in dB.
+
+        As `growth_db`, of the smaller of both in each band; 0 where one of them is unknown.
+        """
+        growth, later = self.band_growth_db, self.after.finder
+        if growth is None or later is None or later.base_db is None:
             return 0.0
-        return float(np.sort(finder.base_db - rest)[-3])
+        assert self.move.finder is not None
+        assert self.move.finder.base_db is not None
+        fall = self.move.finder.base_db - later.base_db
+        return float(np.sort(np.minimum(growth, fall))[-3])
 
     @property
     def heard_to_s(self) -> float:
@@ -255,6 +282,7 @@ class Listener:
                 self._count(stretch, part, facts, lost)
                 if stretch is self.move:
                     self.pulses.push(levels[part])
+                    self.unrest.push(levels[part])
                 found = self._find(stretch, max(low, begin), levels[part], masked[part], ended=done)
                 fresh += found if stretch is self.move else []
         # The tone is taken to where each click could first be told, so that whoever decides on

@@ -138,6 +138,7 @@ class ClickFinder:
         self._last: Click | None = None
         self.slots_judged = 0
         self.base_db: FloatArray | None = None
+        self.greatest_db = 0.0  # greatest score so far, of a click or not
         self._threshold_db: FloatArray | None = None
 
     @property
@@ -240,6 +241,7 @@ class ClickFinder:
         score = excess.sum(axis=1) / counted[:, None]
         score[hidden] = 0.0
         inner = score[:, ASIDE : ASIDE + SLOT_FRAMES]
+        self.greatest_db = max(self.greatest_db, float(inner.max()))
         clicks: list[Click] = []
         for slot, place in np.argwhere(inner >= self.limits.score_db):
             value = inner[slot, place]

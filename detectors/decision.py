@@ -24,6 +24,7 @@ from detectors.evidence import (
 )
 from detectors.joining import join_witnesses
 from detectors.length import LengthWatch, LengthWord
+from detectors.orders import LineScore
 from detectors.sequential import (
     ClickRates,
     TrainEvidence,
@@ -60,6 +61,12 @@ TONAL_MOTOR_DB = -3.0
 #: A train as plain as this (log odds) is the motor's where the motion made the sound louder by so
 #: much, in dB, whether its rate is heard or not: a motor that skips all the time keeps none.
 PLAIN_TRAIN, PLAIN_GROWTH_DB = 4.0, 1.5
+#: What is louder than the rests before and after the move by so much, in dB, and alike from cycle
+#: to cycle within so much, in dB, comes and goes with the move. That will do up to so many steps a
+#: second: slow microsteps hardly show their rate.
+PASSING_DB, PASSING_ROUGH_DB, PASSING_STEP_HZ = 6.0, 1.5, 90.0
+#: What comes and goes by so much is heard at its rate with so much less said of that.
+LOUDLY_PASSING_DB, NEARLY_HEARD = 10.0, 1.0
 #: No measure of the motor's rate counts more than this, in spreads of rates nobody commanded.
 HEARD_CAP = 8.0
 #: A look hears the motor where its orders have this part of their share over the whole move.
@@ -128,6 +135,7 @@ class Judge:
         self._looks: list[list[float]] = []
         self._words: list[float] = []
         self._decided: Judgement | None = None
+        self._last_figures: dict[str, float] | None = None  # once all was heard
         if self._listener is not None:
             self._listener.on_click = self._clicked
 
@@ -291,7 +299,8 @@ class Judge:
         """Whether the clicks can be the motor's: it is heard, in step or out of it."""
         assert self._listener is not None
         settings, growth_db = self.settings, self._listener.growth_db
-        if growth_db >= settings.growth_db:
+        plain = train.whole is not None and train.whole >= settings.plain_skip
+        if plain or growth_db >= settings.growth_db:
             return True
         if train.llr >= PLAIN_TRAIN and growth_db >= PLAIN_GROWTH_DB:
             return True
@@ -338,7 +347,18 @@ class Judge:
         return total
 
     def _is_heard(self) -> bool:
-        return self.heard_score() >= self.settings.heard_least
+        """Whether the motor is heard at the commanded rate."""
+        assert self._listener is not None
+        short = self.settings.heard_least - self.heard_score()
+        loudly = self._listener.passing_db >= LOUDLY_PASSING_DB
+        return short <= 0.0 or (loudly and short <= NEARLY_HEARD)
+
+    def _comes_and_goes(self) -> bool:
+        """Whether a slow motor sounds with the move, neither before nor after it, and smoothly."""
+        assert self._listener is not None
+        slow = self.geometry.step_rate_hz(self.motion.speed_mm_s) <= PASSING_STEP_HZ
+        passes = self._listener.passing_db >= PASSING_DB
+        return slow and passes and self.roughness_db() <= PASSING_ROUGH_DB
 
     def _skip(self, train: TrainEvidence) -> Judgement:
         assert self._listener is not None
@@ -378,21 +398,29 @@ class Judge:
         )
 
     def _figures(self, train: TrainEvidence) -> dict[str, float]:
-        """What was heard, in figures."""
+        """What was heard, in figures, and what of it is in the clicks."""
+        heard = self._last_figures if self._last_figures is not None else self._sound_figures()
+        return {"llr": train.llr, "kept": train.kept if train.kept is not None else 1.0, **heard}
+
+    def _sound_figures(self) -> dict[str, float]:
         listener = self._listener
         assert listener is not None
         score = listener.tone.overall()
         lines = listener.tone.lines()
         looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
         rival = listener.tone.rival()
+        pulses = listener.pulses.score()
+        growth = listener.band_growth_db
+        third = listener.grid.bands // 3
+        finder = listener.move.finder
         return {
-            "llr": train.llr,
             "heard_z": score.z if score else 0.0,
             "comb_lines": float(score.lines) if score else 0.0,
             "comb_db": score.mean_db if score else 0.0,
             "rate_ratio": score.ratio if score else 0.0,
-            "kept": train.kept if train.kept is not None else 1.0,
             "heard_score": self.heard_score(),
+            "rate_heard": float(self._is_heard()),
+            "stall_doubt": float(bool(self._may_have_stalled())),
             "roughness_db": self.roughness_db(),
             "lines_z": lines.z if lines else 0.0,
             "lines_share": lines.share if lines else 0.0,
@@ -403,11 +431,19 @@ class Judge:
             "rest_power": listener.before.mean_power,
             "motor_to_rest_db": max((k.motor_to_rest_db for k in looks), default=-60.0),
             "growth_db": listener.growth_db,
+            "growth_low_db": float(growth[:third].mean()) if growth is not None else 0.0,
+            "growth_high_db": float(growth[-third:].mean()) if growth is not None else 0.0,
+            "passing_db": listener.passing_db,
+            "sub_harmonic_db": listener.tone.sub_harmonic_db(),
+            "beat_cycle_z": pulses.cycle_z if pulses is not None else 0.0,
+            "beat_step_z": pulses.step_z if pulses is not None else 0.0,
+            "greatest_db": finder.greatest_db if finder is not None else 0.0,
             "events": float(len(listener.move.clicks)),
             "rival_ratio": rival[0],
             "rival_db": rival[1],
             "rival_own_db": rival[2],
             "room_events": float(len(listener.before.clicks)),
+            **listener.unrest.figures(growth),
         }
 
     def finish(self) -> Judgement:
@@ -420,6 +456,7 @@ class Judge:
             # The last clicks may have decided it.
             if self._decided is not None:
                 return self._decided
+            self._last_figures = self._sound_figures()
             sound = self._conclude(self._weigh())
         length = self._watch.conclude(self.motion) if self._watch is not None else None
         decided_s = sound.decided_s if sound is not None else self._checked_s
@@ -461,22 +498,31 @@ class Judge:
                 train,
                 f"the motor was heard at {ratio:.2f} times the commanded rate, or a multiple of it",
             )
-        stalled = self._stall(train)
-        if stalled is not None:
-            told = self._judgement(*stalled)
-            return replace(told, p_skip=max(told.p_skip, DOUBT_P_SKIP))
-        if listener.tone.half_rate():
-            return void(
-                Reason.WRONG_STEP_RATE, train, "the motor was heard at half the commanded rate"
+        if self._has_stalled():
+            told = self._judgement(
+                Verdict.SKIP,
+                Reason.STALL_TONE,
+                train,
+                "the motor roared with the motion, but kept no step rate at all",
             )
-        if not self._is_heard():
-            other = listener.tone.lines()
-            if other is not None and other.best_share > 2 * other.share + settings.wrong_rate_z:
-                return void(
-                    Reason.WRONG_STEP_RATE,
-                    train,
-                    f"the motor was heard at {other.best_ratio:.3f} times the commanded rate",
-                )
+            return replace(told, p_skip=max(told.p_skip, DOUBT_P_SKIP))
+        lines = listener.tone.lines()
+        surely = self.heard_score() >= RIVAL_MOST_HEARD
+        if (
+            lines is not None
+            and not surely
+            and lines.best_share > 2 * lines.share + settings.wrong_rate_z
+        ):
+            return void(
+                Reason.WRONG_STEP_RATE,
+                train,
+                f"the motor was heard at {lines.best_ratio:.3f} times the commanded rate",
+            )
+        heard, doubt = self._is_heard(), self._may_have_stalled()
+        if doubt and not (heard and train.log_odds <= settings.clean_rough):
+            told = void(Reason.UNSURE, train, doubt)
+            return replace(told, p_skip=max(told.p_skip, DOUBT_P_SKIP))
+        if not heard and not (self._comes_and_goes() and train.log_odds <= settings.clean_unheard):
             return void(
                 Reason.MOTOR_NOT_HEARD, train, "the commanded step rate is not in the sound"
             )
@@ -489,11 +535,13 @@ class Judge:
             return void(Reason.TOO_NOISY, train, "the background hides the motor")
         if train.log_odds >= settings.suspect_skip:
             return void(Reason.UNSURE, train, "clicks were heard, too few to be sure")
+        rate = (
+            "heard at the commanded rate throughout"
+            if heard
+            else ("came and went with the move, smoothly, though its rate is not in the sound")
+        )
         return self._judgement(
-            Verdict.CLEAN,
-            Reason.HEARD_THROUGHOUT,
-            train,
-            "heard at the commanded rate throughout, without a train of clicks",
+            Verdict.CLEAN, Reason.HEARD_THROUGHOUT, train, f"{rate}, without a train of clicks"
         )
 
     def roughness_db(self) -> float:
@@ -506,43 +554,47 @@ class Judge:
         bands = finder.motor_bands()
         return float(np.median(rough[bands])) if bands.any() else 0.0
 
-    def _stall(self, train: TrainEvidence) -> tuple[Verdict, Reason, TrainEvidence, str] | None:
-        """A full stall: loud and rough with the motion, at no rate at all or on odd orders."""
+    def _stall_figures(self) -> tuple[LineScore, bool] | None:
+        """The lines, and whether the sound is rough; None where a stall would not show."""
         listener = self._listener
         assert listener is not None
-        tone, growth_db = listener.tone, listener.growth_db
-        lines = tone.lines()
-        electrical_hz = self.geometry.electrical_rate_hz(self.motion.speed_mm_s)
-        fast = electrical_hz >= FAST_HZ
-        least_db = FAST_GROWTH_DB if fast else DOUBT_GROWTH_DB
-        if electrical_hz < STALL_LEAST_HZ or lines is None or growth_db < least_db:
+        lines = listener.tone.lines()
+        least_db = FAST_GROWTH_DB if self._is_fast else DOUBT_GROWTH_DB
+        slow = self.geometry.electrical_rate_hz(self.motion.speed_mm_s) < STALL_LEAST_HZ
+        if slow or lines is None or listener.growth_db < least_db:
             return None
-        heard, rough = self.heard_score(), self.roughness_db() >= STALL_ROUGH_DB
+        return lines, self.roughness_db() >= STALL_ROUGH_DB
+
+    @property
+    def _is_fast(self) -> bool:
+        return self.geometry.electrical_rate_hz(self.motion.speed_mm_s) >= FAST_HZ
+
+    def _has_stalled(self) -> bool:
+        """A full stall: loud and rough with the motion, at no rate at all."""
+        assert self._listener is not None
+        figures = self._stall_figures()
+        if figures is None or self._listener.growth_db < STALL_GROWTH_DB:
+            return False
+        lines, rough = figures
         # A motor at another speed than commanded roars as well, but at a rate of its own.
-        silent = heard < STALL_MOST_HEARD and lines.best_share < STALL_MOST_SHARE
-        if silent and rough and growth_db >= STALL_GROWTH_DB:
+        silent = self.heard_score() < STALL_MOST_HEARD and lines.best_share < STALL_MOST_SHARE
+        return rough and silent
+
+    def _may_have_stalled(self) -> str:
+        """What makes one think of a stall, in words; nothing where nothing does."""
+        assert self._listener is not None
+        figures = self._stall_figures()
+        if figures is None:
+            return ""
+        lines, rough = figures
+        elsewhere = self._is_fast and lines.best_share > FAST_OTHER * lines.share
+        if rough and (self.heard_score() < DOUBT_MOST_HEARD or elsewhere):
+            return "the sound is rough and hardly at the commanded rate: the motor may have stalled"
+        if self._listener.tone.sub_harmonic_db() > DOUBT_SUB_DB:
             return (
-                Verdict.SKIP,
-                Reason.STALL_TONE,
-                train,
-                "the motor roared with the motion, but kept no step rate at all",
+                "the sound is that of one knock a cycle: the motor may have stalled from the start"
             )
-        elsewhere = fast and lines.best_share > FAST_OTHER * lines.share
-        if rough and (heard < DOUBT_MOST_HEARD or elsewhere):
-            return (
-                Verdict.VOID,
-                Reason.UNSURE,
-                train,
-                "the sound is rough and hardly at the commanded rate: the motor may have stalled",
-            )
-        if tone.sub_harmonic_db() > DOUBT_SUB_DB:
-            return (
-                Verdict.VOID,
-                Reason.UNSURE,
-                train,
-                "the sound is that of one knock a cycle: the motor may have stalled from the start",
-            )
-        return None
+        return ""
 
     def _void(self, reason: Reason, train: TrainEvidence, explanation: str) -> Judgement:
         return self._judgement(Verdict.VOID, reason, train, explanation)

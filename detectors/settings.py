@@ -40,6 +40,11 @@ class DetectorSettings:
         heard_cycle: Weight of the beat of the level with the electrical cycle.
         heard_step: Weight of its beat with the step.
         heard_least: Least weighted sum with which the motor is taken as heard at its rate.
+        clean_unheard: Log-odds at which a move is called clean whose rate is not heard, but whose
+            sound comes and goes with it.
+        clean_rough: Log-odds at which a move is called clean whose sound may be that of a stall.
+        plain_skip: Log-odds of a whole move at which a skip is called though the motor is not
+            heard.
         heard_part: Least fraction of the looks in which the motor is heard, for clean.
         growth_db: Growth of the sound with the motion at which clicks are taken for the motor's
             even where its tone is not heard.
@@ -74,6 +79,9 @@ class DetectorSettings:
     heard_cycle: float = 0.58
     heard_step: float = 0.58
     heard_least: float = 6.0
+    clean_unheard: float = -3.5
+    clean_rough: float = -2.25
+    plain_skip: float = 3.0
     heard_part: float = 0.7
     growth_db: float = 6.0
     motor_to_rest_db: float = -15.0

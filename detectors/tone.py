@@ -403,14 +403,3 @@ class MotorTone:
         odd = [self.order_db(order) for order in (1, 3, 5)]
         whole = [self.order_db(order) for order in (4, 8, 12)]
         return sum(odd) / 3.0 - sum(whole) / 3.0
-
-    def half_rate(self) -> bool:
-        """Whether the motor rather runs at half the commanded rate, whose lines include all others.
-
-        Then what ought to be the second order is the true step rate, and lines stand between.
-        """
-        lines = self.lines()
-        if lines is None or abs(lines.best_ratio - 0.5) > 0.01:
-            return False
-        gains = lines.best_share > 1.15 * lines.share + 0.03
-        return gains and self.order_db(2) > self.order_db(4) + 3.0

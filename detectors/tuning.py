@@ -131,7 +131,8 @@ class Trace:
         if self.otherwise.reason in (Reason.UNREADABLE, Reason.SILENT):
             return replace(other, p_skip=0.5)
         decided = train.decided_s is not None or train.log_odds >= settings.decide_skip
-        if self.audible and decided:
+        plain = train.whole is not None and train.whole >= settings.plain_skip
+        if decided and (self.audible or plain):
             decided_s = self.otherwise.decided_s
             if train.decided_s is not None:
                 known = dict(zip((c.time_s for c in self.clicks), self.known_s, strict=True))
@@ -145,12 +146,19 @@ class Trace:
                 click_times_s=train.times_s,
             )
         if self.otherwise.reason is Reason.UNSURE:
-            # With thresholds that nothing reaches, only what may be a stall is unsure.
+            # With thresholds that nothing reaches, only what may be a stall, and is not heard at
+            # its rate, is unsure.
             return replace(other, p_skip=max(p_skip, DOUBT_P_SKIP))
         if self.otherwise.verdict is Verdict.VOID:
             return replace(other, p_skip=believed(p_skip, self.otherwise.reason))
         if self.otherwise.verdict is Verdict.SKIP:
             return self.otherwise
+        details = self.otherwise.details
+        if details["stall_doubt"] and train.log_odds > settings.clean_rough:
+            p_skip = max(p_skip, DOUBT_P_SKIP)
+            return replace(other, verdict=Verdict.VOID, reason=Reason.UNSURE, p_skip=p_skip)
+        if not details["rate_heard"] and train.log_odds > settings.clean_unheard:
+            return replace(other, verdict=Verdict.VOID, reason=Reason.MOTOR_NOT_HEARD)
         if train.log_odds >= settings.suspect_skip:
             return replace(other, verdict=Verdict.VOID, reason=Reason.UNSURE)
         return replace(other, verdict=Verdict.CLEAN, reason=Reason.HEARD_THROUGHOUT)
@@ -158,7 +166,9 @@ class Trace:
 
 def trace_take(take: Take, settings: DetectorSettings) -> Trace:
     """Listen to a whole take and keep what was heard."""
-    patient = replace(settings, decide_skip=NEVER, suspect_skip=NEVER)
+    patient = replace(
+        settings, decide_skip=NEVER, suspect_skip=NEVER, clean_unheard=NEVER, clean_rough=NEVER
+    )
     try:
         with FileSource(take.path, block_s=BLOCK_S) as source:
             judge = Judge(

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from detectors.click_trees import shipped_trees
 from detectors.sequential import MOST_SAID, NOTHING_SAID, TrainStep
 from detectors.settings import DetectorSettings
+from detectors.unrest import UNREST
 
 #: Clicks whose own word is above these are called strong and plain.
 STRONG, PLAIN = -1.0, 1.0
@@ -46,6 +47,14 @@ FROM_DETAILS = (
     "roughness_db",
     "motor_to_rest_db",
     "events",
+    "growth_low_db",
+    "growth_high_db",
+    "passing_db",
+    "sub_harmonic_db",
+    "beat_cycle_z",
+    "beat_step_z",
+    "greatest_db",
+    *UNREST,
 )
 
 #: Names of `whole_features`.

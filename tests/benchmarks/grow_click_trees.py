@@ -4,15 +4,15 @@
 ``python tests/benchmarks/grow_click_trees.py --work FOLDER`` makes the takes (virtual benches, two
 makers of sound without physics, and the quiet ones of these with recorded rooms under them, from
 seeds and recordings that nothing else uses; some GB and, on two cores, an hour and a half),
-listens to them, and grows the trees. With ``--check`` it writes nothing, judges each take with
-trees that never saw its bench (five parts), and prints the rates, source by source. Needs
-scikit-learn.
+listens to them, and grows the trees; with ``--whole`` only those of whole moves, with the others
+as they ship. With ``--check`` it writes nothing, judges each take of the second half with trees
+that never saw its bench, and prints the rates, source by source. Needs scikit-learn.
 
 The trees of one click learn from the clicks of skipping motors against whatever clicks in clean
 takes. The trees of a train learn from trains up to each of their clicks, with words of click trees
-that never saw the bench (stacking: Wolpert 1992, Neural Networks 5, 241), and the trees of a whole
-move from whole moves, with words of train trees that never saw it. Each take, and each of the four
-sources, has the same weight however many clicks there are in it.
+that never saw the bench (stacking: Wolpert 1992, Neural Networks 5, 241). The trees of a whole move
+learn from benches of their own, on which the other trees say what they would say anywhere. Each
+take, and each of the four sources, has the same weight however many clicks there are in it.
 """
 
 from __future__ import annotations
@@ -33,7 +33,13 @@ import bench_detector as bench  # noqa: E402
 import numpy as np  # noqa: E402
 from numpy.typing import NDArray  # noqa: E402
 
-from detectors.click_trees import DEPTH, FILES, ClickTrees, trees_to_json  # noqa: E402
+from detectors.click_trees import (  # noqa: E402
+    DEPTH,
+    FILES,
+    ClickTrees,
+    shipped_trees,
+    trees_to_json,
+)
 from detectors.evidence import Verdict  # noqa: E402
 from detectors.marks import FEATURES  # noqa: E402
 from detectors.scores import rate  # noqa: E402
@@ -41,7 +47,9 @@ from detectors.sequential import (  # noqa: E402
     TRAIN_FEATURES,
     TrainStep,
     click_rates,
+    click_words,
     train_steps,
+    train_words,
     weigh_steps,
 )
 from detectors.settings import DetectorSettings  # noqa: E402
@@ -50,9 +58,11 @@ from detectors.tuning import COLLAR_S, Trace, trace_takes  # noqa: E402
 from detectors.whole import WHOLE_FEATURES, whole_log_odds  # noqa: E402
 
 Floats = NDArray[np.float64]
+Batch = tuple[int, int, int, int]
 #: First seeds of the batches of takes: virtual benches, made sound, wide sound; how many of each of
-#: the last two.
-BATCHES = (
+#: the last two. From the first ones the trees of clicks and trains learn, from the others those of
+#: whole moves.
+CLICK_BATCHES = (
     (177_000_000, 178_000_000, 179_000_000, 1200),
     (277_000_000, 278_000_000, 279_000_000, 1500),
     (377_000_000, 378_000_000, 379_000_000, 1500),
@@ -60,6 +70,12 @@ BATCHES = (
     (577_000_000, 578_000_000, 579_000_000, 200),
     (677_000_000, 678_000_000, 679_000_000, 200),
     (777_000_000, 778_000_000, 779_000_000, 200),
+)
+WHOLE_BATCHES = (
+    (877_000_000, 878_000_000, 879_000_000, 200),
+    (1_077_000_000, 1_078_000_000, 1_079_000_000, 400),
+    (1_277_000_000, 1_278_000_000, 1_279_000_000, 1000),
+    (1_477_000_000, 1_478_000_000, 1_479_000_000, 1000),
 )
 BENCHES, PER_BENCH = 70, 30
 #: Faults that leave nothing to learn from.
@@ -97,7 +113,7 @@ class Heard:
         return not self.skips or (first is not None and time_s >= first - COLLAR_S)
 
 
-def make_takes(folder: Path, batch: tuple[int, int, int, int], jobs: int) -> list[list[Take]]:
+def make_takes(folder: Path, batch: Batch, jobs: int) -> list[list[Take]]:
     """The takes of one batch, by source; made only where they are not there yet."""
     from joblib import Parallel, delayed
 
@@ -215,6 +231,18 @@ def whole_rows(heard: Sequence[Heard], words: Sequence[Floats], trains: Sequence
     return _rows(found)
 
 
+def told_of(heard: Sequence[Heard]) -> tuple[list[Floats], list[Floats]]:
+    """What the shipped trees say of each click and of each train of each take."""
+    words = [np.array(click_words(one.trace.looks)) for one in heard]
+    steps = [steps_of(one, said) for one, said in zip(heard, words, strict=True)]
+    return words, [np.array(train_words(some)) for some in steps]
+
+
+def grow_whole(heard: Sequence[Heard]) -> Any:
+    """Trees of a whole move, from takes whose benches the other trees never saw."""
+    return grow(whole_rows(heard, *told_of(heard)), WHOLE_GROWTH)
+
+
 def grow(rows: Rows, growth: dict[str, Any]) -> Any:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
@@ -265,14 +293,6 @@ def words_of(model: Any, heard: Sequence[Heard]) -> list[Floats]:
     return [model.decision_function(np.array(rows)) if rows else np.zeros(0) for rows in looks]
 
 
-def trains_of(model: Any, heard: Sequence[Heard], words: Sequence[Floats]) -> list[Floats]:
-    rows = [
-        [step.features for step in steps_of(one, said)]
-        for one, said in zip(heard, words, strict=True)
-    ]
-    return [model.decision_function(np.array(some)) if some else np.zeros(0) for some in rows]
-
-
 def stacked(
     heard: Sequence[Heard],
     rows: Rows,
@@ -294,41 +314,28 @@ def stacked(
     return words
 
 
-def told_of(heard: Sequence[Heard], clicks: Rows) -> tuple[list[Floats], Rows, list[Floats]]:
-    """Words of clicks, rows of trains with these, and what is said of the trains."""
+def grow_clicks(heard: Sequence[Heard]) -> tuple[Any, Any]:
+    """Trees of a click, and of a train."""
+    clicks = click_rows(heard)
     words = stacked(
         heard, clicks, CLICK_GROWTH, lambda model, left: words_of(model, [heard[i] for i in left])
     )
-    trains = train_rows(heard, words)
-    weighed = stacked(
-        heard,
-        trains,
-        TRAIN_GROWTH,
-        lambda model, left: trains_of(model, [heard[i] for i in left], [words[i] for i in left]),
-    )
-    return words, trains, weighed
+    return grow(clicks, CLICK_GROWTH), grow(train_rows(heard, words), TRAIN_GROWTH)
 
 
-def grow_all(heard: Sequence[Heard]) -> tuple[Any, Any, Any]:
-    """Trees of a click, of a train, and of a whole move."""
-    clicks = click_rows(heard)
-    words, trains, weighed = told_of(heard, clicks)
-    wholes = whole_rows(heard, words, weighed)
-    return grow(clicks, CLICK_GROWTH), grow(trains, TRAIN_GROWTH), grow(wholes, WHOLE_GROWTH)
-
-
-def verdict_of(one: Heard, words: Floats, trains: Floats, whole: float) -> Verdict:
-    """What the judge would say with these log-odds and the settings that ship."""
-    settings, steps = DetectorSettings(), steps_of(one, words)
-    train = weigh_steps(steps, trains.tolist(), settings)
-    train = replace(train, whole=whole_log_odds(whole, steps, settings))
+def verdict_of(one: Heard, whole: float) -> Verdict:
+    """What the judge would say with these log-odds of the whole move and all else that ships."""
+    settings = DetectorSettings()
+    steps = one.trace.steps(settings)
+    train = weigh_steps(steps, train_words(steps), settings)
+    if one.trace.otherwise.details and not (train.decided_s is not None and one.trace.audible):
+        train = replace(train, whole=whole_log_odds(whole, steps, settings))
     return one.trace.judge_by(train, settings).verdict
 
 
 def check(heard: Sequence[Heard]) -> None:
     """Judge each take with trees that never saw its bench; print the rates of each source."""
-    words, _, weighed = told_of(heard, click_rows(heard))
-    wholes = whole_rows(heard, words, weighed)
+    wholes = whole_rows(heard, *told_of(heard))
     at = {take: row for row, take in enumerate(wholes.take.tolist())}
 
     def say(model: Any, left: list[int]) -> list[Floats]:
@@ -346,7 +353,7 @@ def check(heard: Sequence[Heard]) -> None:
             take = one.trace.take
             if one.source != source or take.label is Verdict.SLIP:
                 continue
-            verdict = verdict_of(one, words[index], weighed[index], float(whole[index][0]))
+            verdict = verdict_of(one, float(whole[index][0]))
             if take.label is Verdict.CLEAN:
                 cleans[verdict] += 1
             elif bench.note(take, "clicks") >= 2 and bench.note(take, "snr_db") > -12:
@@ -362,32 +369,43 @@ def check(heard: Sequence[Heard]) -> None:
         )
 
 
+def hear_batches(work: Path, batches: Sequence[Batch], jobs: int) -> list[Heard]:
+    """What is heard of the takes of some batches; kept, and heard only where it was not yet."""
+    heard: list[Heard] = []
+    for batch in batches:
+        folder = work / f"batch-{batch[0]}"
+        kept = folder / "heard.pickle"
+        if not kept.exists():
+            kept_takes = make_takes(folder, batch, jobs)
+            kept.write_bytes(pickle.dumps(hear_takes(kept_takes, jobs)))
+        heard += pickle.loads(kept.read_bytes())
+    return heard
+
+
+def write(which: str, model: Any, names: Sequence[str]) -> None:
+    """Write one file of trees, which is what ships from now on."""
+    path = ROOT / "detectors" / FILES[which]
+    path.write_text(trees_to_json(as_trees(model, names)), encoding="utf-8")
+    shipped_trees.cache_clear()
+    print(f"wrote {path.relative_to(ROOT)}")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--work", type=Path, required=True, help="folder for the takes")
     parser.add_argument("--jobs", type=int, default=-1)
+    parser.add_argument("--whole", action="store_true", help="grow the trees of whole moves only")
     parser.add_argument("--check", action="store_true", help="cross-validate, write nothing")
     given = parser.parse_args()
-    heard: list[Heard] = []
-    for number, batch in enumerate(BATCHES):
-        folder = given.work / f"batch-{number}"
-        kept = folder / "heard.pickle"
-        if not kept.exists():
-            kept_takes = make_takes(folder, batch, given.jobs)
-            kept.write_bytes(pickle.dumps(hear_takes(kept_takes, given.jobs)))
-        heard += pickle.loads(kept.read_bytes())
+    if not given.whole and not given.check:
+        clicks, trains = grow_clicks(hear_batches(given.work, CLICK_BATCHES, given.jobs))
+        write("click", clicks, FEATURES)
+        write("train", trains, TRAIN_FEATURES)
+    heard = hear_batches(given.work, WHOLE_BATCHES, given.jobs)
     if given.check:
         check(heard)
-        return
-    clicks, trains, wholes = grow_all(heard)
-    for which, model, names in (
-        ("click", clicks, FEATURES),
-        ("train", trains, TRAIN_FEATURES),
-        ("whole", wholes, WHOLE_FEATURES),
-    ):
-        path = ROOT / "detectors" / FILES[which]
-        path.write_text(trees_to_json(as_trees(model, names)), encoding="utf-8")
-        print(f"wrote {path.relative_to(ROOT)}")
+    else:
+        write("whole", grow_whole(heard), WHOLE_FEATURES)
 
 
 if __name__ == "__main__":
