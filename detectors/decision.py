@@ -96,6 +96,11 @@ def believed(p_skip: float, reason: Reason) -> float:
     return p_skip if reason in HEARD_ENOUGH else 0.5 + 0.5 * (p_skip - 0.5)
 
 
+def skip_reason(train: TrainEvidence) -> Reason:
+    """What a skip is called by: its clicks, or where there are none the sound of the whole move."""
+    return Reason.CLICK_TRAIN if train.times_s else Reason.STALL_TONE
+
+
 class Judge:
     """Judges one move from sound, filament counts, or both.
 
@@ -362,12 +367,13 @@ class Judge:
 
     def _skip(self, train: TrainEvidence) -> Judgement:
         assert self._listener is not None
-        return self._judgement(
-            Verdict.SKIP,
-            Reason.CLICK_TRAIN,
-            train,
-            "a train of clicks was heard while the motor ran",
-        )
+        if train.decided_s is not None:
+            words = "a train of clicks was heard while the motor ran"
+        elif train.times_s:
+            words = "clicks were heard, and the whole move sounds like that of a skipping motor"
+        else:
+            words = "no click stood out, but the sound wanders like that of a motor out of step"
+        return self._judgement(Verdict.SKIP, skip_reason(train), train, words)
 
     def _judgement(
         self, verdict: Verdict, reason: Reason, train: TrainEvidence, explanation: str
@@ -376,9 +382,7 @@ class Judge:
         assert listener is not None
         settings = self.settings
         p_skip = calibrated(train.log_odds, settings)
-        if reason is Reason.STALL_TONE:
-            p_skip = max(p_skip, STALL_P_SKIP)
-        elif verdict is Verdict.VOID:
+        if verdict is Verdict.VOID:
             p_skip = believed(p_skip, reason)
         counted = verdict is Verdict.SKIP or train.log_odds >= settings.suspect_skip
         times = train.times_s if counted else ()
@@ -505,7 +509,7 @@ class Judge:
                 train,
                 "the motor roared with the motion, but kept no step rate at all",
             )
-            return replace(told, p_skip=max(told.p_skip, DOUBT_P_SKIP))
+            return replace(told, p_skip=max(told.p_skip, STALL_P_SKIP))
         lines = listener.tone.lines()
         surely = self.heard_score() >= RIVAL_MOST_HEARD
         if (
@@ -538,7 +542,7 @@ class Judge:
         rate = (
             "heard at the commanded rate throughout"
             if heard
-            else ("came and went with the move, smoothly, though its rate is not in the sound")
+            else "came and went with the move, smoothly, though its rate is not in the sound"
         )
         return self._judgement(
             Verdict.CLEAN, Reason.HEARD_THROUGHOUT, train, f"{rate}, without a train of clicks"

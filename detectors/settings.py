@@ -72,7 +72,7 @@ class DetectorSettings:
     skip_rate_hz: float = 0.7
     room_rate_hz: float = 0.15
     decide_skip: float = 2.25
-    suspect_skip: float = -1.75
+    suspect_skip: float = -2.0
     heard_z: float = 5.0
     heard_comb: float = 0.56
     heard_lines: float = 2.15
@@ -91,8 +91,8 @@ class DetectorSettings:
     lost_part: float = 0.03
     railed_part: float = 0.01
     least_steady_s: float = 0.5
-    calibration_intercept: float = 0.23
-    calibration_slope: float = 1.12
+    calibration_intercept: float = -0.3
+    calibration_slope: float = 0.95
 
     def __post_init__(self) -> None:
         for item in fields(self):

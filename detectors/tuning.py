@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detectors.acoustic import HeardClick
-from detectors.decision import DOUBT_P_SKIP, Judge, believed
+from detectors.decision import DOUBT_P_SKIP, Judge, believed, skip_reason
 from detectors.errors import TakeError
 from detectors.evidence import Judgement, Reason, Verdict
 from detectors.replay import BLOCK_S, unreadable
@@ -140,7 +140,7 @@ class Trace:
             return replace(
                 other,
                 verdict=Verdict.SKIP,
-                reason=Reason.CLICK_TRAIN,
+                reason=skip_reason(train),
                 decided_s=decided_s,
                 first_skip_s=train.times_s[0] if train.times_s else None,
                 click_times_s=train.times_s,

@@ -29,6 +29,8 @@ from rig.simulation.truth import available_force_n, threshold_mm_s
 
 RATES_HZ = (16000, 22050, 32000, 44100, 48000, 48000)
 PRE_S, TAIL_S = 0.7, 0.6
+#: Speeds of takes far beyond the threshold, over it, and their limit.
+FAR, FASTEST_MM_S = (1.7, 12.0), 60.0
 COLUMNS = (
     "file", "speed_mm_s", "current_a", "start_s", "end_s", "label", "first_skip_s", "note",
 )  # fmt: skip
@@ -79,8 +81,15 @@ def headroom_db(model: BenchModel) -> float:
     return min(0.0, 20.0 * math.log10(0.63 / max(peak, 1e-9)))
 
 
-def make_take(model: BenchModel, *, seed: int, sample_rate_hz: int) -> Take:
-    """One take: a move at some speed and current, in some company, labelled by what happened."""
+def make_take(model: BenchModel, *, seed: int, sample_rate_hz: int, far: bool = False) -> Take:
+    """One take: a move at some speed and current, in some company, labelled by what happened.
+
+    Args:
+        model: The bench.
+        seed: Of all that is drawn.
+        sample_rate_hz: Of the sound.
+        far: Far beyond the threshold, where motors lose step altogether.
+    """
     rng = np.random.default_rng([seed, 5])
     every = oversampling(sample_rate_hz)
     rate = sample_rate_hz * every
@@ -105,6 +114,9 @@ def make_take(model: BenchModel, *, seed: int, sample_rate_hz: int) -> Take:
         relative = float(rng.uniform(1.08, 1.7))
     else:
         relative = float(rng.uniform(1.7, 4.0))
+    if far:
+        relative = float(np.exp(rng.uniform(*np.log(FAR))))
+        relative = max(1.0, min(relative, FASTEST_MM_S / threshold))
     speed = round(threshold * relative, 3)
     duration = float(rng.uniform(2.8, 6.5))
     total_s = PRE_S + duration + TAIL_S
@@ -252,7 +264,9 @@ def _snr_db(
     return 10.0 * math.log10(max(power, 1e-12))
 
 
-def write_bench_set(out: Path, *, bench_seed: int, takes: int, flac: bool = True) -> dict[str, int]:
+def write_bench_set(
+    out: Path, *, bench_seed: int, takes: int, flac: bool = True, far: bool = False
+) -> dict[str, int]:
     """Make one bench's folder of takes; returns how many of each label there are."""
     import soundfile
 
@@ -268,7 +282,7 @@ def write_bench_set(out: Path, *, bench_seed: int, takes: int, flac: bool = True
         table = csv.writer(file, lineterminator="\n")
         table.writerow(COLUMNS)
         for k in range(takes):
-            take = make_take(model, seed=bench_seed * 1000 + k, sample_rate_hz=rate)
+            take = make_take(model, seed=bench_seed * 1000 + k, sample_rate_hz=rate, far=far)
             name = f"take-{k:03d}.{suffix}"
             soundfile.write(folder / name, take.samples, rate, subtype="PCM_16")
             first = "" if take.first_skip_s is None else f"{take.first_skip_s:.4f}"
@@ -288,10 +302,15 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--per-bench", type=int, default=20, help="takes a bench")
     parser.add_argument("--seed", type=int, default=1, help="number of the first bench")
     parser.add_argument("--wav", action="store_true", help="WAV instead of FLAC")
+    parser.add_argument("--far", action="store_true", help="far beyond the threshold only")
     chosen = parser.parse_args(arguments)
     for k in range(chosen.benches):
         counts = write_bench_set(
-            chosen.out, bench_seed=chosen.seed + k, takes=chosen.per_bench, flac=not chosen.wav
+            chosen.out,
+            bench_seed=chosen.seed + k,
+            takes=chosen.per_bench,
+            flac=not chosen.wav,
+            far=chosen.far,
         )
         print(
             f"bench-{chosen.seed + k}: " + ", ".join(f"{n} {w}" for w, n in sorted(counts.items()))

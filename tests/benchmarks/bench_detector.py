@@ -6,9 +6,10 @@ all cores, and prints confusion, rates with 95 % bounds, latency, void rates aga
 motor to background, calibration, and the same figures for a baseline: onsets of a general audio
 library, counted, with the threshold and the count that do best on the very same takes.
 
-Four sources: the virtual bench's takes; two makers of sound from a description without any physics
+Five sources: the virtual bench's takes; more of these far beyond the threshold, where motors lose
+step altogether; two makers of sound from a description without any physics
 (`tests/detectors/made_sound.py`, and `made_wide.py` with harder rooms, motors and clicks), which
-are the check that the judge did not learn one sound maker; and the quiet takes of all three with
+are the check that the judge did not learn one sound maker; and the quiet takes of these with
 rooms under them that were recorded in the world (`tests/detectors/real_room.py`), of which the half
 is used that nothing was grown on.
 """
@@ -49,9 +50,10 @@ def note(take: Take, key: str, default: float = 0.0) -> float:
     return float(found.group(1)) if found else default
 
 
-def virtual_takes(folder: Path, benches: int, per_bench: int) -> list[Take]:
+def virtual_takes(folder: Path, benches: int, per_bench: int, *, far: bool = False) -> list[Take]:
     command = [sys.executable, "-m", "rig.simulation.takes", str(folder)]
     command += ["--benches", str(benches), "--per-bench", str(per_bench), "--seed", str(BENCH_SEED)]
+    command += ["--far"] if far else []
     subprocess.run(command, check=True, cwd=ROOT, stdout=subprocess.DEVNULL)
     return list(load_take_set(folder))
 
@@ -219,6 +221,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--benches", type=int, default=40)
     parser.add_argument("--per-bench", type=int, default=40)
+    parser.add_argument("--far", type=int, default=10, help="takes a bench in far overload")
     parser.add_argument("--made", type=int, default=400)
     parser.add_argument("--wide", type=int, default=400)
     parser.add_argument("--no-baseline", action="store_true")
@@ -232,6 +235,9 @@ def main() -> None:
         takes = virtual_takes(folder / "virtual", given.benches, given.per_bench)
         stated = report("virtual benches", takes, list(judge_takes(takes, jobs=-1)))
         quiet = [take for take in takes if is_quiet(take)]
+        if given.far:
+            beyond = virtual_takes(folder / "far", given.benches, given.far, far=True)
+            stated += report("far overload", beyond, list(judge_takes(beyond, jobs=-1)))
         for name, seed, count in (
             ("made", MADE_SEED, given.made),
             ("wide", WIDE_SEED, given.wide),

@@ -78,6 +78,8 @@ WHOLE_BATCHES = (
     (1_477_000_000, 1_478_000_000, 1_479_000_000, 1000),
 )
 BENCHES, PER_BENCH = 70, 30
+#: Takes a bench far beyond the threshold, for the trees of whole moves.
+FAR_PER_BENCH = 6
 #: Faults that leave nothing to learn from.
 LEFT_OUT = ("muted", "dropout", "wrong-speed")
 #: Clicks of a take, and trains of a take, that are learnt from.
@@ -113,7 +115,7 @@ class Heard:
         return not self.skips or (first is not None and time_s >= first - COLLAR_S)
 
 
-def make_takes(folder: Path, batch: Batch, jobs: int) -> list[list[Take]]:
+def make_takes(folder: Path, batch: Batch, jobs: int, *, far: int = 0) -> list[list[Take]]:
     """The takes of one batch, by source; made only where they are not there yet."""
     from joblib import Parallel, delayed
 
@@ -140,6 +142,8 @@ def make_takes(folder: Path, batch: Batch, jobs: int) -> list[list[Take]]:
             for number, take in enumerate(quiet)
         )
     )
+    if far:
+        sources[0] += bench.virtual_takes(folder / "far", BENCHES, far, far=True)
     kept.write_bytes(pickle.dumps(sources))
     return sources
 
@@ -376,7 +380,8 @@ def hear_batches(work: Path, batches: Sequence[Batch], jobs: int) -> list[Heard]
         folder = work / f"batch-{batch[0]}"
         kept = folder / "heard.pickle"
         if not kept.exists():
-            kept_takes = make_takes(folder, batch, jobs)
+            far = FAR_PER_BENCH if batch in WHOLE_BATCHES else 0
+            kept_takes = make_takes(folder, batch, jobs, far=far)
             kept.write_bytes(pickle.dumps(hear_takes(kept_takes, jobs)))
         heard += pickle.loads(kept.read_bytes())
     return heard

@@ -118,6 +118,33 @@ def test_room_without_a_motor_is_void() -> None:
     assert result.reason in (Reason.MOTOR_NOT_HEARD, Reason.WRONG_STEP_RATE)
 
 
+def hiss(take: MadeTake, *, step_rate_hz: float, stays: bool = False) -> MadeTake:
+    """A smooth hiss without any rate in it that comes with the move, and goes with it or stays."""
+    rng = np.random.default_rng(11)
+    rate, count = take.sample_rate_hz, len(take.samples)
+    time_s = np.arange(count) / rate
+    sounds = (time_s > take.start_s) & ((time_s < take.end_s) | stays)
+    samples = np.where(sounds, 0.03, 0.002) * rng.normal(size=count)
+    slower = step_rate_hz / take.geometry.step_rate_hz(take.speed_mm_s)
+    return dataclasses.replace(take, samples=samples, speed_mm_s=take.speed_mm_s * slower)
+
+
+def test_slow_motor_without_a_rate_is_heard_by_coming_and_going_with_the_move(
+    clean: MadeTake,
+) -> None:
+    result = judge(hiss(clean, step_rate_hz=40.0))
+    assert (result.verdict, result.reason) == (Verdict.CLEAN, Reason.HEARD_THROUGHOUT)
+    assert "its rate is not in the sound" in result.explanation
+    assert result.details["rate_heard"] == 0.0
+    assert result.details["passing_db"] > 15.0
+
+
+def test_what_stays_after_the_move_or_is_fast_must_be_heard_at_its_rate(clean: MadeTake) -> None:
+    for take in (hiss(clean, step_rate_hz=40.0, stays=True), hiss(clean, step_rate_hz=200.0)):
+        result = judge(take)
+        assert (result.verdict, result.reason) == (Verdict.VOID, Reason.MOTOR_NOT_HEARD)
+
+
 @pytest.mark.parametrize("ratio", [0.62, 0.83, 1.19, 1.37])
 def test_motor_at_another_rate_is_void(clean: MadeTake, ratio: float) -> None:
     other = dataclasses.replace(clean, speed_mm_s=clean.speed_mm_s / ratio)

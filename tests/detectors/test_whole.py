@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from made_sound import make_take
+from test_judge import hiss
 from test_takes_replay import write_set
 
 from detectors.evidence import Reason, Verdict
@@ -118,6 +119,24 @@ def test_tuning_judges_as_the_detector_does(tmp_path: Path) -> None:
     for one, other in zip(again, judged, strict=True):
         if "whole" in other.details:
             assert one.p_skip == pytest.approx(other.p_skip, abs=1e-9)
+
+
+def test_what_is_called_clean_only_where_it_is_plain_is_so_in_tuning(tmp_path: Path) -> None:
+    """A slow motor whose rate is not heard, and a sound that may be a stall's."""
+    take = hiss(make_take(0, skip=False, sample_rate_hz=16000, harm=False), step_rate_hz=40.0)
+    write_set(tmp_path / "b", {"t.wav": take})
+    takes = load_take_set(tmp_path)
+    (trace,) = trace_takes(takes, SETTINGS, jobs=1)
+    for settings in (SETTINGS, replace(SETTINGS, clean_unheard=-20.0)):
+        (judged,) = judge_takes(takes, settings, jobs=1)
+        again = trace.judge(settings)
+        assert (again.verdict, again.reason) == (judged.verdict, judged.reason)
+        assert again.p_skip == pytest.approx(judged.p_skip, abs=1e-9)
+    rough = {**trace.otherwise.details, "rate_heard": 1.0, "stall_doubt": 1.0}
+    doubted = replace(trace, otherwise=replace(trace.otherwise, details=rough))
+    assert doubted.judge(SETTINGS).verdict is Verdict.CLEAN
+    strict = doubted.judge(replace(SETTINGS, clean_rough=-20.0))
+    assert (strict.verdict, strict.reason, strict.p_skip) == (Verdict.VOID, Reason.UNSURE, 0.5)
 
 
 def test_what_may_be_a_stall_stays_void_in_tuning(tmp_path: Path) -> None:

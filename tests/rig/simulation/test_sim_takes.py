@@ -31,6 +31,15 @@ def test_a_set_on_disk_keeps_the_contract(tmp_path: Path) -> None:
         assert (row["label"] == "skip") == (row["first_skip_s"] != "")
 
 
+def test_far_beyond_the_threshold_motors_skip_all_the_time() -> None:
+    model = random_bench(3)
+    takes = [make_take(model, seed=3100 + k, sample_rate_hz=16000, far=True) for k in range(8)]
+    shares = [float(take.note.split()[0].removeprefix("x=")) for take in takes]
+    assert all(1.0 <= share <= 12.0 for share in shares)
+    assert max(shares) > 4.0
+    assert sum(take.label == "skip" for take in takes) >= 6
+
+
 def test_takes_are_the_same_again_and_of_all_kinds() -> None:
     model = random_bench(3)
     kinds: dict[str, int] = {}
