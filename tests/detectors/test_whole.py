@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from made_sound import make_take
-from test_judge import hiss
+from test_judge import slow_motor
 from test_takes_replay import write_set
 
 from detectors.evidence import Reason, Verdict
@@ -123,7 +123,7 @@ def test_tuning_judges_as_the_detector_does(tmp_path: Path) -> None:
 
 def test_what_is_called_clean_only_where_it_is_plain_is_so_in_tuning(tmp_path: Path) -> None:
     """A slow motor whose rate is not heard, and a sound that may be a stall's."""
-    take = hiss(make_take(0, skip=False, sample_rate_hz=16000, harm=False), step_rate_hz=40.0)
+    take = slow_motor(make_take(0, skip=False, sample_rate_hz=16000, harm=False))
     write_set(tmp_path / "b", {"t.wav": take})
     takes = load_take_set(tmp_path)
     (trace,) = trace_takes(takes, SETTINGS, jobs=1)
