@@ -19,6 +19,8 @@ from detectors.frames import FloatArray
 
 #: Length of one spectrum of the level, in frames (about 4 s), and the shortest that is taken.
 SEGMENT_FRAMES, LEAST_FRAMES = 1500, 330
+#: So many segments are all taken (two minutes); after them every other.
+DENSE_SEGMENTS, EVERY = 30, 2
 #: Levels are taken against their middle and cut off here, in dB, so that knocks do not rule.
 LEVEL_CUT_DB = 6.0
 #: Multiples of the rate that are looked at, and the most that one of them counts, in dB.
@@ -55,6 +57,7 @@ class StepPulses:
         self._power: NDArray[np.float64] | None = None
         self._rough: NDArray[np.float64] | None = None
         self._segments = 0
+        self._passed = 0
         self._score: PulseScore | None = None
         self._scored = False
 
@@ -63,8 +66,10 @@ class StepPulses:
         self._scored = False
         self._levels = np.concatenate([self._levels, levels])
         while len(self._levels) >= SEGMENT_FRAMES:
-            self._add(self._levels[:SEGMENT_FRAMES])
-            self._levels = self._levels[SEGMENT_FRAMES:]
+            segment, self._levels = np.split(self._levels, [SEGMENT_FRAMES])
+            self._passed += 1
+            if self._passed <= DENSE_SEGMENTS or self._passed % EVERY == 0:
+                self._add(segment)
 
     def _add(self, levels: FloatArray) -> None:
         power = level_spectrum(levels)

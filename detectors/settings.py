@@ -91,8 +91,8 @@ class DetectorSettings:
     lost_part: float = 0.03
     railed_part: float = 0.01
     least_steady_s: float = 0.5
-    calibration_intercept: float = -0.3
-    calibration_slope: float = 0.95
+    calibration_intercept: float = 0.23
+    calibration_slope: float = 1.12
 
     def __post_init__(self) -> None:
         for item in fields(self):

@@ -25,8 +25,9 @@ from detectors.orders import (
     whitened_db,
 )
 
-#: Spectra that overlap by half; those after them do not overlap.
-DENSE_SPECTRA = 16
+#: Spectra that overlap by half; those after them do not overlap; and of what comes after so many
+#: (two minutes), every other stretch is left out.
+DENSE_SPECTRA, ALL_SPECTRA = 16, 240
 #: Spectra to one look (1 s, later 2 s).
 LOOK_SPECTRA = 4
 #: For the test whether lines go on through a click: length of the windows, and where the middles
@@ -180,6 +181,7 @@ class MotorTone:
         self._move: FloatArray = np.zeros(0, np.float32)
         self._from_s = 0.0
         self._taken = 0
+        self._left_out = 0  # samples that are yet to be left out
         self._look: list[FloatArray] = []
         self._ends: list[int] = []  # last sample of each spectrum of the look
         self._level_sum = np.zeros(self.bins, np.float64)
@@ -217,7 +219,9 @@ class MotorTone:
     def move(self, samples: FloatArray, *, from_s: float) -> None:
         """Sound of the steady part, in order; ``from_s`` is where that part began."""
         self._from_s = from_s
-        self._move = np.concatenate([self._move, samples])
+        waiting = np.concatenate([self._move, samples])
+        self._move = waiting[self._left_out :]
+        self._left_out -= len(waiting) - len(self._move)
         begin = 0
         while begin + self.size <= len(self._move):
             power = self._power(self._move[begin : begin + self.size])
@@ -226,12 +230,15 @@ class MotorTone:
             self.spectra += 1
             # Spectra overlap while there are few of them.
             step = self.advance if self.spectra < DENSE_SPECTRA else self.size
+            if self.spectra > ALL_SPECTRA:
+                step = 2 * self.size
             begin += step
             self._ends.append(self._taken + self.size)
             self._taken += step
             if len(self._look) == LOOK_SPECTRA:
                 self._close_look()
         if begin:
+            self._left_out = max(0, begin - len(self._move))
             self._move = self._move[begin:]
 
     def _close_look(self) -> None:
