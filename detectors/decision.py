@@ -92,7 +92,9 @@ SILENT_POWER = 3e-10
 
 def believed(p_skip: float, reason: Reason) -> float:
     """The probability of a skip in a void: half way to not knowing where sound is missing or
-    spoilt."""
+    spoilt, and all the way where there is none."""
+    if reason in (Reason.SILENT, Reason.UNREADABLE):
+        return 0.5
     return p_skip if reason in HEARD_ENOUGH else 0.5 + 0.5 * (p_skip - 0.5)
 
 

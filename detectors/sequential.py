@@ -94,6 +94,7 @@ class TrainEvidence:
             strongest train, the mean over its two clearest; None where it could not be told.
         whole: Log-odds of the whole move, see `detectors.whole`; None until it is over, and where
             a train decided.
+        at_decision: Log-odds with the click that decided; None if none did.
     """
 
     llr: float
@@ -101,11 +102,15 @@ class TrainEvidence:
     times_s: tuple[float, ...]
     kept: float | None
     whole: float | None = None
+    at_decision: float | None = None
 
     @property
     def log_odds(self) -> float:
-        """What the move is judged by: the whole of it where it was weighed, else the train."""
-        return self.llr if self.whole is None else self.whole
+        """What the move is judged by: the whole of it where it was weighed, else the train, up to
+        the click that decided where one did, for the judge stops listening there."""
+        if self.whole is not None:
+            return self.whole
+        return self.llr if self.at_decision is None else self.at_decision
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,6 +295,7 @@ def weigh_steps(
     """
     best = TrainEvidence(NOTHING_SAID, None, (), None)
     decided_s: float | None = None
+    at_decision: float | None = None
     for step, word in zip(steps, said, strict=True):
         value = settings.train_intercept + settings.train_trees * word
         if step.breaks:
@@ -302,8 +308,8 @@ def weigh_steps(
             and value >= settings.decide_skip
             and (step.breaks >= 2 or not step.clock)
         ):
-            decided_s = step.time_s
-    return TrainEvidence(best.llr, decided_s, best.times_s, best.kept)
+            decided_s, at_decision = step.time_s, value
+    return TrainEvidence(best.llr, decided_s, best.times_s, best.kept, at_decision=at_decision)
 
 
 def calibrated(llr: float, settings: DetectorSettings) -> float:

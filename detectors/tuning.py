@@ -129,7 +129,7 @@ class Trace:
         p_skip = calibrated(train.log_odds, settings)
         other = replace(self.otherwise, p_skip=p_skip)
         if self.otherwise.reason in (Reason.UNREADABLE, Reason.SILENT):
-            return replace(other, p_skip=0.5)
+            return replace(other, p_skip=believed(p_skip, self.otherwise.reason))
         decided = train.decided_s is not None or train.log_odds >= settings.decide_skip
         plain = train.whole is not None and train.whole >= settings.plain_skip
         if decided and (self.audible or plain):
@@ -298,22 +298,33 @@ def fit_trees(traces: Sequence[Trace], settings: DetectorSettings) -> DetectorSe
     )
 
 
+def _usable(traces: Sequence[Trace]) -> list[Trace]:
+    """Clean and skipping takes in which the motor was heard."""
+    return [
+        trace
+        for trace in traces
+        if trace.take.label in (Verdict.CLEAN, Verdict.SKIP)
+        and (trace.otherwise.verdict is Verdict.CLEAN or trace.audible)
+    ]
+
+
 def _ratios(
     traces: Sequence[Trace], settings: DetectorSettings
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
     """Log-odds of the clean and the skipping takes that were heard, by their trains and by the
     whole move, and which of them skip."""
     trains, wholes, skips = [], [], []
-    for trace in traces:
-        label = trace.take.label
-        usable = trace.otherwise.verdict is Verdict.CLEAN or trace.audible
-        if label not in (Verdict.CLEAN, Verdict.SKIP) or not usable:
-            continue
+    for trace in _usable(traces):
         train = trace.evidence(replace(settings, decide_skip=NEVER))
         trains.append(train.llr)
         wholes.append(train.log_odds)
-        skips.append(label is Verdict.SKIP)
+        skips.append(trace.take.label is Verdict.SKIP)
     return np.array(trains, float), np.array(wholes, float), np.array(skips, bool)
+
+
+def _judged_by(traces: Sequence[Trace], settings: DetectorSettings) -> NDArray[np.float64]:
+    """What each of the takes of `_ratios` is judged by."""
+    return np.array([trace.evidence(settings).log_odds for trace in _usable(traces)], float)
 
 
 def _moved(given: float, found: float, *, takes: int, allowed: float) -> float:
@@ -335,7 +346,7 @@ def fit_thresholds(traces: Sequence[Trace], settings: DetectorSettings) -> Detec
         allowed=ALLOWED_FALSE,
     )
     decide = min(DECIDE_MOST, max(DECIDE_LEAST, decide))
-    ratios = np.where(trains >= decide, trains, wholes)
+    ratios = _judged_by(traces, replace(settings, decide_skip=decide))
     suspect = _moved(
         settings.suspect_skip,
         float(np.quantile(ratios[skips], ALLOWED_MISSED)) - 0.2,

@@ -130,7 +130,7 @@ def report(
         f"skips with two clicks or more, motor above -12 dB, called clean: "
         f"{rate(missed, len(heard))}"
     )
-    for low, high in ((-99, -12), (-12, 0), (0, 10), (10, 20), (20, 99)):
+    for low, high in ((-99, -12), (-12, 0), (0, 10), (10, 20), (20, 99), (0, 99)):
         some = [
             (t, j)
             for t, j in pairs

@@ -117,8 +117,9 @@ def test_tuning_judges_as_the_detector_does(tmp_path: Path) -> None:
     assert [(j.verdict, j.reason) for j in again] == [(j.verdict, j.reason) for j in judged]
     assert len({j.verdict for j in judged}) >= 2
     for one, other in zip(again, judged, strict=True):
-        if "whole" in other.details:
-            assert one.p_skip == pytest.approx(other.p_skip, abs=1e-9)
+        # What the room did after the move is not known yet where a skip is called early.
+        early = "whole" not in other.details
+        assert one.p_skip == pytest.approx(other.p_skip, abs=0.05 if early else 1e-9)
 
 
 def test_what_is_called_clean_only_where_it_is_plain_is_so_in_tuning(tmp_path: Path) -> None:
