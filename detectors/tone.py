@@ -26,7 +26,7 @@ from detectors.orders import (
 )
 
 #: Spectra that overlap by half; those after them do not overlap; and of what comes after so many
-#: (two minutes), every other stretch is left out.
+#: (two minutes), two of three stretches are left out.
 DENSE_SPECTRA, ALL_SPECTRA = 16, 240
 #: Spectra to one look (1 s, later 2 s).
 LOOK_SPECTRA = 4
@@ -231,7 +231,7 @@ class MotorTone:
             # Spectra overlap while there are few of them.
             step = self.advance if self.spectra < DENSE_SPECTRA else self.size
             if self.spectra > ALL_SPECTRA:
-                step = 2 * self.size
+                step = 3 * self.size
             begin += step
             self._ends.append(self._taken + self.size)
             self._taken += step

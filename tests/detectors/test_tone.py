@@ -22,7 +22,7 @@ def heard(sound: np.ndarray, sizes: tuple[int, ...]) -> MotorTone:
     return motor
 
 
-def test_of_a_long_move_every_other_stretch_is_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_of_a_long_move_two_thirds_are_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
     seconds = 40
     time_s = np.arange(seconds * RATE_HZ) / RATE_HZ
     sound = np.random.default_rng(2).normal(0.0, 0.01, len(time_s))
