@@ -176,10 +176,14 @@ class Listener:
     @property
     def band_growth_db(self) -> FloatArray | None:
         """By how much each band is louder than in the rest before, in dB, shape (bands,)."""
-        rest, finder = self.rest_db, self.move.finder
-        if rest is None or finder is None or finder.base_db is None:
+        return self._over(self.before)
+
+    def _over(self, rest: Stretch) -> FloatArray | None:
+        """By how much each band of the move is louder than in a rest, in dB; None where unknown."""
+        one, other = self.move.finder, rest.finder
+        if one is None or other is None or one.base_db is None or other.base_db is None:
             return None
-        growth: FloatArray = finder.base_db - rest
+        growth: FloatArray = one.base_db - other.base_db
         return growth
 
     @property
@@ -188,12 +192,9 @@ class Listener:
 
         As `growth_db`, of the smaller of both in each band; 0 where one of them is unknown.
         """
-        growth, later = self.band_growth_db, self.after.finder
-        if growth is None or later is None or later.base_db is None:
+        growth, fall = self._over(self.before), self._over(self.after)
+        if growth is None or fall is None:
             return 0.0
-        assert self.move.finder is not None
-        assert self.move.finder.base_db is not None
-        fall = self.move.finder.base_db - later.base_db
         return float(np.sort(np.minimum(growth, fall))[-3])
 
     @property

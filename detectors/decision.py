@@ -103,6 +103,11 @@ def skip_reason(train: TrainEvidence) -> Reason:
     return Reason.CLICK_TRAIN if train.times_s else Reason.STALL_TONE
 
 
+def skips_plainly(train: TrainEvidence, settings: DetectorSettings) -> bool:
+    """Whether the whole move says it so plainly that the motor need not be heard besides."""
+    return train.whole is not None and train.whole >= settings.plain_skip
+
+
 class Judge:
     """Judges one move from sound, filament counts, or both.
 
@@ -306,8 +311,7 @@ class Judge:
         """Whether the clicks can be the motor's: it is heard, in step or out of it."""
         assert self._listener is not None
         settings, growth_db = self.settings, self._listener.growth_db
-        plain = train.whole is not None and train.whole >= settings.plain_skip
-        if plain or growth_db >= settings.growth_db:
+        if skips_plainly(train, settings) or growth_db >= settings.growth_db:
             return True
         if train.llr >= PLAIN_TRAIN and growth_db >= PLAIN_GROWTH_DB:
             return True
@@ -368,7 +372,6 @@ class Judge:
         return slow and passes and self.roughness_db() <= PASSING_ROUGH_DB
 
     def _skip(self, train: TrainEvidence) -> Judgement:
-        assert self._listener is not None
         if train.decided_s is not None:
             words = "a train of clicks was heard while the motor ran"
         elif train.times_s:
@@ -498,7 +501,8 @@ class Judge:
             return void(Reason.TOO_SHORT, train, "too little steady motion to judge")
         ratio, excess_db, own_db = listener.tone.rival()
         rivalled = excess_db >= max(settings.rival_db, own_db)
-        if rivalled and self.heard_score() < RIVAL_MOST_HEARD:
+        surely = self.heard_score() >= RIVAL_MOST_HEARD
+        if rivalled and not surely:
             return void(
                 Reason.WRONG_STEP_RATE,
                 train,
@@ -513,7 +517,6 @@ class Judge:
             )
             return replace(told, p_skip=max(told.p_skip, STALL_P_SKIP))
         lines = listener.tone.lines()
-        surely = self.heard_score() >= RIVAL_MOST_HEARD
         if (
             lines is not None
             and not surely

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,9 +27,10 @@ from detectors.orders import (
     whitened_db,
 )
 
+T = TypeVar("T")
 #: Spectra that overlap by half; those after them do not overlap; and of what comes after so many
-#: (two minutes), two of three stretches are left out.
-DENSE_SPECTRA, ALL_SPECTRA = 16, 240
+#: (two minutes), only every third stretch is taken.
+DENSE_SPECTRA, ALL_SPECTRA, EVERY = 16, 240, 3
 #: Spectra to one look (1 s, later 2 s).
 LOOK_SPECTRA = 4
 #: For the test whether lines go on through a click: length of the windows, and where the middles
@@ -187,10 +190,8 @@ class MotorTone:
         self._level_sum = np.zeros(self.bins, np.float64)
         self.spectra = 0
         self.looks: list[Look] = []
-        self._peaks: tuple[NDArray[np.float64], NDArray[np.float64]] = np.zeros(0), np.zeros(0)
-        self._peaks_at = 0
-        self._lines: LineScore | None = None
-        self._lines_at = 0
+        self._scored: dict[str, Any] = {}  # what `_once` keeps
+        self._scored_at = 0
 
     def _power(self, samples: FloatArray) -> FloatArray:
         from scipy import fft
@@ -231,7 +232,7 @@ class MotorTone:
             # Spectra overlap while there are few of them.
             step = self.advance if self.spectra < DENSE_SPECTRA else self.size
             if self.spectra > ALL_SPECTRA:
-                step = 3 * self.size
+                step = EVERY * self.size
             begin += step
             self._ends.append(self._taken + self.size)
             self._taken += step
@@ -306,30 +307,44 @@ class MotorTone:
         """
         return whitened_db((self._level_sum / self.spectra).astype(np.float32), self.group)
 
+    def _once(self, make: Callable[[], T]) -> T:
+        """What is made of all the spectra so far; made again only once there are more of them."""
+        if self._scored_at != self.spectra:
+            self._scored, self._scored_at = {}, self.spectra
+        name = make.__name__
+        if name not in self._scored:
+            self._scored[name] = make()
+        made: T = self._scored[name]
+        return made
+
     def overall(self) -> CombScore | None:
         """Score over all the spectra so far; None before the first."""
-        if not self.spectra:
-            return None
-        return self.comb.score(self._white())
+        return self._once(self._overall) if self.spectra else None
+
+    def _overall(self) -> CombScore:
+        return self.comb.score(self._once(self._white))
 
     def peaks(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Frequencies in Hz and heights in dB of the peaks that came with the motion."""
-        if self._peaks_at != self.spectra:
-            white = self._white()
-            rest = self._rest_white()
-            growth = None if rest is None else self._growth(self._level_sum / self.spectra, rest)
-            self._peaks = spectrum_peaks(white, growth, bin_hz=self.bin_hz, low_hz=LOWEST_LINE_HZ)
-            self._peaks_at = self.spectra
-        return self._peaks
+        if not self.spectra:
+            return np.zeros(0), np.zeros(0)
+        return self._once(self._new_peaks)
+
+    def _new_peaks(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        white = self._once(self._white)
+        rest = self._rest_white()
+        growth = None if rest is None else self._growth(self._level_sum / self.spectra, rest)
+        return spectrum_peaks(white, growth, bin_hz=self.bin_hz, low_hz=LOWEST_LINE_HZ)
 
     def rival(self) -> tuple[float, float, float]:
         """Ratio of the best rival rate, height of the lines that only it explains and of the own.
 
         Only what came with the motion counts; see `rival_excess_db`.
         """
-        if not self.spectra:
-            return 1.0, 0.0, 0.0
-        white, rest = self._white(), self._rest_white()
+        return self._once(self._rival) if self.spectra else (1.0, 0.0, 0.0)
+
+    def _rival(self) -> tuple[float, float, float]:
+        white, rest = self._once(self._white), self._rest_white()
         if rest is not None:
             growth = self._growth(self._level_sum / self.spectra, rest)
             white = np.minimum(white, np.maximum(growth, WHITE_LOW_DB))
@@ -340,12 +355,10 @@ class MotorTone:
 
     def lines(self) -> LineScore | None:
         """Whether the lines that came with the motion lie on the commanded orders."""
-        if not self.spectra:
-            return None
-        if self._lines_at != self.spectra:
-            self._lines = score_lines(*self.peaks(), self.step_rate_hz / 4.0)
-            self._lines_at = self.spectra
-        return self._lines
+        return self._once(self._line_score) if self.spectra else None
+
+    def _line_score(self) -> LineScore | None:
+        return score_lines(*self.peaks(), self.step_rate_hz / 4.0)
 
     def across(self, sound: FloatArray, at: int) -> Crossing | None:
         """Whether the motor's strong lines go on through a moment as if nothing had happened.

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detectors.acoustic import HeardClick
-from detectors.decision import DOUBT_P_SKIP, Judge, believed, skip_reason
+from detectors.decision import DOUBT_P_SKIP, Judge, believed, skip_reason, skips_plainly
 from detectors.errors import TakeError
 from detectors.evidence import Judgement, Reason, Verdict
 from detectors.replay import BLOCK_S, unreadable
@@ -110,14 +110,20 @@ class Trace:
             details=self.otherwise.details,
         )
 
-    def evidence(self, settings: DetectorSettings) -> TrainEvidence:
-        """Evidence of the clicks, and of the whole move where no train of them decides."""
+    def evidence(self, settings: DetectorSettings, *, word: float | None = None) -> TrainEvidence:
+        """Evidence of the clicks, and of the whole move where no train of them decides.
+
+        Args:
+            settings: The detector's numbers.
+            word: What trees say of the whole move; None: the shipped ones.
+        """
         steps = self.steps(settings)
         said = train_words(steps)
         train = weigh_steps(steps, said, settings)
         if not self.otherwise.details or (train.decided_s is not None and self.audible):
             return train
-        word = whole_word(self.whole(steps, said))
+        if word is None:
+            word = whole_word(self.whole(steps, said))
         return replace(train, whole=whole_log_odds(word, steps, settings))
 
     def judge(self, settings: DetectorSettings) -> Judgement:
@@ -131,8 +137,7 @@ class Trace:
         if self.otherwise.reason in (Reason.UNREADABLE, Reason.SILENT):
             return replace(other, p_skip=believed(p_skip, self.otherwise.reason))
         decided = train.decided_s is not None or train.log_odds >= settings.decide_skip
-        plain = train.whole is not None and train.whole >= settings.plain_skip
-        if decided and (self.audible or plain):
+        if decided and (self.audible or skips_plainly(train, settings)):
             decided_s = self.otherwise.decided_s
             if train.decided_s is not None:
                 known = dict(zip((c.time_s for c in self.clicks), self.known_s, strict=True))

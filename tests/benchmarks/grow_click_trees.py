@@ -22,7 +22,7 @@ import pickle
 import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -50,12 +50,11 @@ from detectors.sequential import (  # noqa: E402
     click_words,
     train_steps,
     train_words,
-    weigh_steps,
 )
 from detectors.settings import DetectorSettings  # noqa: E402
 from detectors.takes import Take  # noqa: E402
 from detectors.tuning import COLLAR_S, Trace, trace_takes  # noqa: E402
-from detectors.whole import WHOLE_FEATURES, whole_log_odds  # noqa: E402
+from detectors.whole import WHOLE_FEATURES  # noqa: E402
 
 Floats = NDArray[np.float64]
 Batch = tuple[int, int, int, int]
@@ -327,16 +326,6 @@ def grow_clicks(heard: Sequence[Heard]) -> tuple[Any, Any]:
     return grow(clicks, CLICK_GROWTH), grow(train_rows(heard, words), TRAIN_GROWTH)
 
 
-def verdict_of(one: Heard, whole: float) -> Verdict:
-    """What the judge would say with these log-odds of the whole move and all else that ships."""
-    settings = DetectorSettings()
-    steps = one.trace.steps(settings)
-    train = weigh_steps(steps, train_words(steps), settings)
-    if one.trace.otherwise.details and not (train.decided_s is not None and one.trace.audible):
-        train = replace(train, whole=whole_log_odds(whole, steps, settings))
-    return one.trace.judge_by(train, settings).verdict
-
-
 def check(heard: Sequence[Heard]) -> None:
     """Judge each take with trees that never saw its bench; print the rates of each source."""
     wholes = whole_rows(heard, *told_of(heard))
@@ -348,7 +337,7 @@ def check(heard: Sequence[Heard]) -> None:
             for i in left
         ]
 
-    whole = stacked(heard, wholes, WHOLE_GROWTH, say)
+    whole, settings = stacked(heard, wholes, WHOLE_GROWTH, say), DetectorSettings()
     for source, name in enumerate(("virtual", "made", "wide", "recorded rooms")):
         skips: Counter[Verdict] = Counter()
         cleans: Counter[Verdict] = Counter()
@@ -357,7 +346,8 @@ def check(heard: Sequence[Heard]) -> None:
             take = one.trace.take
             if one.source != source or take.label is Verdict.SLIP:
                 continue
-            verdict = verdict_of(one, float(whole[index][0]))
+            train = one.trace.evidence(settings, word=float(whole[index][0]))
+            verdict = one.trace.judge_by(train, settings).verdict
             if take.label is Verdict.CLEAN:
                 cleans[verdict] += 1
             elif bench.note(take, "clicks") >= 2 and bench.note(take, "snr_db") > -12:

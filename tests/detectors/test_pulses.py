@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from in_blocks import in_blocks
 
 from detectors.pulses import SEGMENT_FRAMES, StepPulses, cycle_roughness_db, level_spectrum
 
@@ -22,11 +23,8 @@ def pulsed(count: int, rate_hz: float, height_db: float = 6.0) -> np.ndarray:
 
 def heard(levels: np.ndarray, step_rate_hz: float, sizes: tuple[int, ...] = (97,)) -> StepPulses:
     pulses = StepPulses(step_rate_hz, bands=BANDS, frame_rate_hz=FRAME_RATE_HZ)
-    begin, turn = 0, 0
-    while begin < len(levels):
-        pulses.push(levels[begin : begin + sizes[turn % len(sizes)]])
-        begin += sizes[turn % len(sizes)]
-        turn += 1
+    for block in in_blocks(levels, sizes):
+        pulses.push(block)
     return pulses
 
 

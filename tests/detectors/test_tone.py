@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from in_blocks import in_blocks
 
 from detectors import tone
 from detectors.tone import MotorTone
@@ -13,11 +14,8 @@ RATE_HZ, STEP_HZ = 8000, 200.0
 
 def heard(sound: np.ndarray, sizes: tuple[int, ...]) -> MotorTone:
     motor = MotorTone(STEP_HZ, sample_rate_hz=RATE_HZ)
-    begin, turn = 0, 0
-    while begin < len(sound):
-        motor.move(sound[begin : begin + sizes[turn % len(sizes)]], from_s=1.0)
-        begin += sizes[turn % len(sizes)]
-        turn += 1
+    for block in in_blocks(sound, sizes):
+        motor.move(block, from_s=1.0)
     motor.finish()
     return motor
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from in_blocks import in_blocks
 from scipy import stats
 
 from detectors.unrest import GROUPS, STRETCH_FRAMES, UNREST, LevelUnrest, describe
@@ -25,11 +26,8 @@ def heard(
     levels: np.ndarray, electrical_rate_hz: float = 10.0, sizes: tuple[int, ...] = (97,)
 ) -> LevelUnrest:
     unrest = LevelUnrest(electrical_rate_hz, bands=BANDS, frame_rate_hz=FRAME_RATE_HZ)
-    begin, turn = 0, 0
-    while begin < len(levels):
-        unrest.push(levels[begin : begin + sizes[turn % len(sizes)]])
-        begin += sizes[turn % len(sizes)]
-        turn += 1
+    for block in in_blocks(levels, sizes):
+        unrest.push(block)
     return unrest
 
 
