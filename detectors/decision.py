@@ -103,6 +103,11 @@ def skip_reason(train: TrainEvidence) -> Reason:
     return Reason.CLICK_TRAIN if train.times_s else Reason.STALL_TONE
 
 
+def skip_decided(train: TrainEvidence, settings: DetectorSettings) -> bool:
+    """Whether the evidence is enough for a skip: a train that decided, or else the whole move."""
+    return train.decided_s is not None or train.log_odds >= settings.decide_whole
+
+
 def skips_plainly(train: TrainEvidence, settings: DetectorSettings) -> bool:
     """Whether the whole move says it so plainly that the motor need not be heard besides."""
     return train.whole is not None and train.whole >= settings.plain_skip
@@ -483,8 +488,7 @@ class Judge:
             return void(Reason.STREAM_LOST, train, "the sound ends before the steady motion")
         if move.dead_hops >= 0.98 * move.hops or move.mean_power < SILENT_POWER:
             return void(Reason.SILENT, train, "the microphone delivers silence")
-        decided = train.decided_s is not None or train.log_odds >= settings.decide_skip
-        if decided and self._is_audible(train):
+        if skip_decided(train, settings) and self._is_audible(train):
             return self._skip(train)
         end_s = listener.steady_to_s
         if math.isfinite(end_s) and listener.heard_to_s < end_s - 0.2:

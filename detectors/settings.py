@@ -32,7 +32,10 @@ class DetectorSettings:
         whole_trees: The same as ``train_trees`` for these.
         skip_rate_hz: Clicks a second of a skipping motor in the sequential test.
         room_rate_hz: Clicks a second of a room with people in it.
-        decide_skip: Log-odds at which a skip is decided.
+        decide_skip: Log-odds of a train at which a skip is decided while the move goes on. Every
+            click is another chance to reach them by accident, so they are higher than
+            ``decide_whole``.
+        decide_whole: Log-odds of a whole move at which it is called a skip.
         suspect_skip: Log-odds above which a trial is not called clean.
         heard_z: Least standing-out of the commanded comb of lines, in spreads of other combs.
         heard_comb: Weight of the commanded comb's standing-out in whether the motor is heard.
@@ -71,7 +74,8 @@ class DetectorSettings:
     whole_trees: float = 1.0
     skip_rate_hz: float = 0.7
     room_rate_hz: float = 0.15
-    decide_skip: float = 2.25
+    decide_skip: float = 2.5
+    decide_whole: float = 1.5
     suspect_skip: float = -2.0
     heard_z: float = 5.0
     heard_comb: float = 0.56

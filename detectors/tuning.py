@@ -6,7 +6,7 @@ there would be without a train of clicks) is kept, and the numbers are fitted to
 - the two numbers by which the trees' log-odds of trains are bent, by logistic regression of trains
   in skips against trains in clean takes, and the two for whole moves in the same way, drawn towards
   the given ones so that few takes move them little;
-- the two thresholds, from the takes' log-odds, moved the farther the more takes there are;
+- the thresholds, from the takes' log-odds, moved the farther the more takes there are;
 - the calibration, by logistic regression of the takes' labels on their log-odds (Platt 1999), drawn
   towards the given one.
 
@@ -22,7 +22,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detectors.acoustic import HeardClick
-from detectors.decision import DOUBT_P_SKIP, Judge, believed, skip_reason, skips_plainly
+from detectors.decision import (
+    DOUBT_P_SKIP,
+    Judge,
+    believed,
+    skip_decided,
+    skip_reason,
+    skips_plainly,
+)
 from detectors.errors import TakeError
 from detectors.evidence import Judgement, Reason, Verdict
 from detectors.replay import BLOCK_S, unreadable
@@ -50,7 +57,7 @@ PULL = 4.0
 #: Part of the clean takes that may be called skip, and of the skips that may be called clean.
 ALLOWED_FALSE, ALLOWED_MISSED = 0.004, 0.002
 #: Bounds of the thresholds, as log-odds.
-DECIDE_LEAST, DECIDE_MOST = 1.5, 8.0
+DECIDE_LEAST, WHOLE_LEAST, DECIDE_MOST = 1.5, 1.0, 8.0
 SUSPECT_LEAST, SUSPECT_MOST = -2.5, 1.0
 #: Bounds of the two numbers by which the trees' log-odds are bent.
 INTERCEPT_MOST, SLOPE_LEAST, SLOPE_MOST = 3.0, 0.3, 2.0
@@ -136,8 +143,8 @@ class Trace:
         other = replace(self.otherwise, p_skip=p_skip)
         if self.otherwise.reason in (Reason.UNREADABLE, Reason.SILENT):
             return replace(other, p_skip=believed(p_skip, self.otherwise.reason))
-        decided = train.decided_s is not None or train.log_odds >= settings.decide_skip
-        if decided and (self.audible or skips_plainly(train, settings)):
+        audible = self.audible or skips_plainly(train, settings)
+        if skip_decided(train, settings) and audible:
             decided_s = self.otherwise.decided_s
             if train.decided_s is not None:
                 known = dict(zip((c.time_s for c in self.clicks), self.known_s, strict=True))
@@ -172,7 +179,12 @@ class Trace:
 def trace_take(take: Take, settings: DetectorSettings) -> Trace:
     """Listen to a whole take and keep what was heard."""
     patient = replace(
-        settings, decide_skip=NEVER, suspect_skip=NEVER, clean_unheard=NEVER, clean_rough=NEVER
+        settings,
+        decide_skip=NEVER,
+        decide_whole=NEVER,
+        suspect_skip=NEVER,
+        clean_unheard=NEVER,
+        clean_rough=NEVER,
     )
     try:
         with FileSource(take.path, block_s=BLOCK_S) as source:
@@ -332,6 +344,10 @@ def _judged_by(traces: Sequence[Trace], settings: DetectorSettings) -> NDArray[n
     return np.array([trace.evidence(settings).log_odds for trace in _usable(traces)], float)
 
 
+def _between(value: float, low: float, high: float) -> float:
+    return min(high, max(low, value))
+
+
 def _moved(given: float, found: float, *, takes: int, allowed: float) -> float:
     """A threshold moved from the given one towards the one found as a quantile of some takes: as
     far as takes are expected beyond it, for less than one of them says little of where it is."""
@@ -344,14 +360,20 @@ def fit_thresholds(traces: Sequence[Trace], settings: DetectorSettings) -> Detec
     trains, wholes, skips = _ratios(traces, settings)
     if skips.sum() < 10 or (~skips).sum() < 10:
         return settings
-    decide = _moved(
-        settings.decide_skip,
-        float(np.quantile(np.maximum(trains, wholes)[~skips], 1.0 - ALLOWED_FALSE)) + 0.2,
+    # Both thresholds move together, so that a train and the whole move keep their ratio.
+    beyond = np.maximum(trains - settings.decide_skip, wholes - settings.decide_whole)
+    shift = _moved(
+        0.0,
+        float(np.quantile(beyond[~skips], 1.0 - ALLOWED_FALSE)) + 0.2,
         takes=int((~skips).sum()),
         allowed=ALLOWED_FALSE,
     )
-    decide = min(DECIDE_MOST, max(DECIDE_LEAST, decide))
-    ratios = _judged_by(traces, replace(settings, decide_skip=decide))
+    decided = replace(
+        settings,
+        decide_skip=round(_between(settings.decide_skip + shift, DECIDE_LEAST, DECIDE_MOST), 3),
+        decide_whole=round(_between(settings.decide_whole + shift, WHOLE_LEAST, DECIDE_MOST), 3),
+    )
+    ratios = _judged_by(traces, decided)
     suspect = _moved(
         settings.suspect_skip,
         float(np.quantile(ratios[skips], ALLOWED_MISSED)) - 0.2,
@@ -366,9 +388,8 @@ def fit_thresholds(traces: Sequence[Trace], settings: DetectorSettings) -> Detec
         slope=settings.calibration_slope,
     )
     return replace(
-        settings,
-        decide_skip=round(decide, 3),
-        suspect_skip=round(min(SUSPECT_MOST, max(SUSPECT_LEAST, suspect)), 3),
+        decided,
+        suspect_skip=round(_between(suspect, SUSPECT_LEAST, SUSPECT_MOST), 3),
         calibration_intercept=intercept,
         calibration_slope=slope,
     )

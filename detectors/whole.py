@@ -153,5 +153,5 @@ def whole_log_odds(said: float, steps: Sequence[TrainStep], settings: DetectorSe
     if steps and steps[-1].breaks:
         value = max(value, min(settings.suspect_skip, MOST_SAID))
     if steps and steps[-1].clock:
-        value = min(value, settings.decide_skip - CLOCK_SHORT)
+        value = min(value, settings.decide_whole - CLOCK_SHORT)
     return value

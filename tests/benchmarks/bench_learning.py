@@ -1,13 +1,15 @@
 """The plan that learns against plain bisection, over whole campaigns at one temperature.
 
     python tests/benchmarks/bench_learning.py [--campaigns 30] [--laws power yield melt bend]
-        [--encoder] [--virtual]
+        [--resolution 0.03] [--encoder] [--virtual]
 
 Each campaign draws a hidden law and eight currents. Bisection finds the threshold of each, from
-the lowest current up, with the hints that a run uses. The learning plan asks until each current has
-a bracket of the same 3 %, or until its own band is as narrow as `--band`. A trial costs 30 mm of
-filament where it is clean and 12 mm where it skips, and 6 mm of fresh filament after a skip; a
-scout costs 12 mm, and finds the threshold 3 % too high with 3 % of scatter. Both are fitted by the
+the lowest current up, with the hints that a run uses: where the thresholds found so far put the
+next one, and no further current at a melt limit. ``plain`` is bisection without these, each
+current by itself. The learning plan asks until each current has a bracket of the same 3 %, or of
+`--resolution`, or until its own band is as narrow as `--band`. A trial costs 30 mm of filament
+where it is clean and 12 mm where it skips, and 6 mm of fresh filament after a skip; a scout costs
+12 mm, and finds the threshold 3 % too high with 3 % of scatter. Both are fitted by the
 very same `fit_curves`; compared are the half width of that fit's band, its error against the hidden
 law, and the filament. `share` is the filament of the learning plan over that of bisection, with its
 95 % interval from the campaigns.
@@ -102,11 +104,11 @@ def point(force_n: float, result: SearchResult) -> Threshold:
     return Threshold(215.0, force_n, result.clean_mm_s, result.skip_mm_s, excluded=result.excluded)
 
 
-def by_bisection(rig: Rig) -> list[Threshold]:
+def by_bisection(rig: Rig, *, hints: bool = True) -> list[Threshold]:
     found: list[Found] = []
     points = []
     for force_n in FORCES_N:
-        hint = next_hint(found, force_n=force_n, temperature_c=215.0)
+        hint = next_hint(found, force_n=force_n, temperature_c=215.0) if hints else None
         search = ThresholdSearch(
             SearchSettings(
                 start_mm_s=LOW_MM_S,
@@ -121,7 +123,7 @@ def by_bisection(rig: Rig) -> list[Threshold]:
         result = search.result
         assert result is not None
         points.append(point(force_n, result))
-        if result.clean_mm_s and result.skip_mm_s:
+        if hints and result.clean_mm_s and result.skip_mm_s:
             middle = math.sqrt(result.clean_mm_s * result.skip_mm_s)
             found.append(Found(force_n, middle))
             if melt_limited(found):
@@ -130,7 +132,12 @@ def by_bisection(rig: Rig) -> list[Threshold]:
 
 
 def by_learning(
-    rig: Rig, band: float, p: float, seen: tuple[np.ndarray, np.ndarray] | None = None
+    rig: Rig,
+    band: float,
+    p: float,
+    seen: tuple[np.ndarray, np.ndarray] | None = None,
+    *,
+    resolution: float,
 ) -> list[Threshold]:
     plan = LearningPlan(
         LearningSettings(
@@ -138,6 +145,7 @@ def by_learning(
             start_mm_s=LOW_MM_S,
             max_mm_s=HIGH_MM_S,
             band=band,
+            resolution=resolution,
             error_rate=max(p, 0.01),
         ),
         cost=lambda _speed, skips, scout: price_mm(skips, scout) + (FRESH_MM if skips else 0.0),
@@ -238,6 +246,9 @@ def main() -> None:
     parser.add_argument("--campaigns", type=int, default=30)
     parser.add_argument("--laws", nargs="*", default=["power", "yield", "melt", "bend"])
     parser.add_argument("--band", type=float, default=0.0)
+    parser.add_argument(
+        "--resolution", type=float, default=0.03, help="brackets of the learning plan"
+    )
     parser.add_argument("--errors", nargs="*", type=float, default=[0.0, 0.05])
     parser.add_argument("--encoder", action="store_true")
     parser.add_argument("--virtual", action="store_true")
@@ -246,24 +257,32 @@ def main() -> None:
         virtual(given.campaigns)
         return
     seen = seen_through() if given.encoder else []
-    print("law     p     plan       trials  filament mm   band +-%  error %   share (95 %)")
+    print(
+        "law     p     plan       trials  filament mm   band +-%  error %   learning's share (95 %)"
+    )
     for name in given.laws:
         for p in given.errors:
-            rows: dict[str, list[tuple[float, ...]]] = {"bisection": [], "learning": []}
+            rows: dict[str, list[tuple[float, ...]]] = {
+                "plain": [],
+                "bisection": [],
+                "learning": [],
+            }
             for seed in range(given.campaigns):
                 threshold = law(name, np.random.default_rng([seed, 3]))
                 for plan in rows:
                     rig = Rig(threshold, p, np.random.default_rng([seed, 4]))
-                    learns = plan == "learning"
-                    bench = seen[seed % len(seen)] if seen else None
-                    points = by_learning(rig, given.band, p, bench) if learns else by_bisection(rig)
+                    if plan == "learning":
+                        bench = seen[seed % len(seen)] if seen else None
+                        points = by_learning(rig, given.band, p, bench, resolution=given.resolution)
+                    else:
+                        points = by_bisection(rig, hints=plan == "bisection")
                     rows[plan].append((rig.trials, rig.used_mm, *judge(points, threshold)))
             for plan, values in rows.items():
                 trials, used, band, error = np.nanmean(np.array(values), axis=0)
                 words = ""
-                if plan == "learning":
+                if plan != "learning":
                     ratio = np.array(
-                        [a[1] / b[1] for a, b in zip(values, rows["bisection"], strict=True)]
+                        [a[1] / b[1] for a, b in zip(rows["learning"], values, strict=True)]
                     )
                     half = 1.96 * ratio.std() / math.sqrt(len(ratio))
                     words = f"{ratio.mean():.2f} +- {half:.2f}"

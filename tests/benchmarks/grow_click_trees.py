@@ -12,12 +12,14 @@ The trees of one click learn from the clicks of skipping motors against whatever
 takes. The trees of a train learn from trains up to each of their clicks, with words of click trees
 that never saw the bench (stacking: Wolpert 1992, Neural Networks 5, 241). The trees of a whole move
 learn from benches of their own, on which the other trees say what they would say anywhere. Each
-take, and each of the four sources, has the same weight however many clicks there are in it.
+take, and each of the four sources, has the same weight however many clicks there are in it; for
+whole moves skips and clean takes weigh alike in each class of step rates.
 """
 
 from __future__ import annotations
 
 import argparse
+import bisect
 import pickle
 import sys
 from collections import Counter
@@ -83,6 +85,8 @@ FAR_PER_BENCH = 6
 LEFT_OUT = ("muted", "dropout", "wrong-speed")
 #: Clicks of a take, and trains of a take, that are learnt from.
 MOST_CLICKS, MOST_STEPS = 30, 20
+#: Limits of the classes of step rates, in Hz.
+SPEED_CLASSES_HZ = (60.0, 200.0, 500.0)
 FOLDS = 5
 GROWTH = {
     "max_depth": DEPTH,
@@ -223,14 +227,28 @@ def train_rows(heard: Sequence[Heard], words: Sequence[Floats]) -> Rows:
     return _rows(found)
 
 
+def speed_class(take: Take) -> int:
+    """One of a few classes of the step rate."""
+    return bisect.bisect(SPEED_CLASSES_HZ, take.geometry.step_rate_hz(take.motion.speed_mm_s))
+
+
 def whole_rows(heard: Sequence[Heard], words: Sequence[Floats], trains: Sequence[Floats]) -> Rows:
+    kept = [
+        number
+        for number, one in enumerate(heard)
+        if one.trace.take.label is not Verdict.SLIP and one.trace.otherwise.details
+    ]
+    # At each speed skips and clean takes weigh alike: that a motor runs fast says nothing.
+    classes = {i: (heard[i].source, speed_class(heard[i].trace.take)) for i in kept}
+    kinds = Counter((classes[i], heard[i].skips) for i in kept)
     found: list[tuple[Sequence[float], bool, float, int, int]] = []
-    for number, (one, said, weighed) in enumerate(zip(heard, words, trains, strict=True)):
-        if one.trace.take.label is Verdict.SLIP or not one.trace.otherwise.details:
-            continue
-        steps = steps_of(one, said)
-        features = one.trace.whole(steps, weighed.tolist())
-        found.append((features, one.skips, 1.0, one.source, number))
+    for i in kept:
+        one = heard[i]
+        due = (
+            sum(kinds[classes[i], which] for which in (True, False)) / kinds[classes[i], one.skips]
+        )
+        features = one.trace.whole(steps_of(one, words[i]), trains[i].tolist())
+        found.append((features, one.skips, due, one.source, i))
     return _rows(found)
 
 

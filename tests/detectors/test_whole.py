@@ -95,8 +95,8 @@ def test_a_broken_tone_is_never_clean_and_a_clock_never_a_skip() -> None:
     assert whole_log_odds(quiet, [step(2.0, 0.0)], SETTINGS) < SETTINGS.suspect_skip
     assert whole_log_odds(quiet, [step(2.0, 0.0, breaks=1)], SETTINGS) == SETTINGS.suspect_skip
     sure = replace(SETTINGS, whole_intercept=20.0)
-    assert whole_log_odds(quiet, [step(2.0, 0.0)], sure) > SETTINGS.decide_skip
-    assert whole_log_odds(quiet, [step(2.0, 0.0, clock=True)], sure) < SETTINGS.decide_skip
+    assert whole_log_odds(quiet, [step(2.0, 0.0)], sure) > SETTINGS.decide_whole
+    assert whole_log_odds(quiet, [step(2.0, 0.0, clock=True)], sure) < SETTINGS.decide_whole
 
 
 def test_tuning_judges_as_the_detector_does(tmp_path: Path) -> None:
