@@ -7,10 +7,7 @@ heard. What cannot be trusted is `void`, with its reason.
 from __future__ import annotations
 
 import math
-import statistics
 from dataclasses import replace
-
-import numpy as np
 
 from detectors.acoustic import HeardClick, Listener
 from detectors.evidence import (
@@ -22,9 +19,9 @@ from detectors.evidence import (
     SoundBlock,
     Verdict,
 )
+from detectors.heard import MotorHeard
 from detectors.joining import join_witnesses
 from detectors.length import LengthWatch, LengthWord
-from detectors.orders import LineScore
 from detectors.sequential import (
     ClickRates,
     TrainEvidence,
@@ -42,18 +39,6 @@ from detectors.whole import whole_features, whole_log_odds, whole_word
 
 #: How often the encoder is asked while the move goes on, in s.
 COUNT_CHECK_S = 0.2
-#: A stall is this loud over the rest, in dB; its level differs from cycle to cycle by this much, in
-#: dB; it is heard at the commanded rate less surely than this, and at no other rate more than so.
-STALL_GROWTH_DB, STALL_ROUGH_DB, STALL_MOST_HEARD, STALL_MOST_SHARE = 20.0, 2.4, 6.0, 0.25
-#: What came with the motion, by this many dB, is not called clean while it is that rough and heard
-#: at the rate no more surely than this, or where its odd orders are so much over the step rate's.
-DOUBT_GROWTH_DB, DOUBT_MOST_HEARD, DOUBT_SUB_DB = 12.0, 12.0, 9.0
-#: From this electrical rate on, in Hz, and with this growth, a motor that has lost step altogether
-#: hums on many orders: not clean where it is that rough and another rate explains more by this
-#: factor.
-FAST_HZ, FAST_GROWTH_DB, FAST_OTHER = 150.0, 4.0, 1.3
-#: Slower electrical rates are heard as single knocks.
-STALL_LEAST_HZ = 20.0
 #: Clicks that are looked back at when a new one comes.
 MOST_CLICKS = 64
 #: The motor's lines over all the rest, in dB, at which it is loud enough to have made the clicks.
@@ -61,18 +46,6 @@ TONAL_MOTOR_DB = -3.0
 #: A train as plain as this (log odds) is the motor's where the motion made the sound louder by so
 #: much, in dB, whether its rate is heard or not: a motor that skips all the time keeps none.
 PLAIN_TRAIN, PLAIN_GROWTH_DB = 4.0, 1.5
-#: What is louder than the rests before and after the move by so much, in dB, and alike from cycle
-#: to cycle within so much, in dB, comes and goes with the move. That will do up to so many steps a
-#: second: slow microsteps hardly show their rate.
-PASSING_DB, PASSING_ROUGH_DB, PASSING_STEP_HZ = 6.0, 1.5, 90.0
-#: What comes and goes by so much is heard at its rate with so much less said of that.
-LOUDLY_PASSING_DB, NEARLY_HEARD = 10.0, 1.0
-#: No measure of the motor's rate counts more than this, in spreads of rates nobody commanded.
-HEARD_CAP = 8.0
-#: A look hears the motor where its orders have this part of their share over the whole move.
-LOOK_PART, LOOK_LEAST = 0.2, 0.04
-#: A motor whose sound came with the motion goes on while it falls by no more than this, in dB.
-GOING_ON_DB = 4.0
 #: Clicks of the room count from this part of the median score of those in the move.
 ROOM_PART = 0.6
 #: Probability of a skip given to a stall, and to what may be one.
@@ -146,6 +119,11 @@ class Judge:
             if sample_rate_hz is not None
             else None
         )
+        self._motor_heard = (
+            MotorHeard(self._listener, geometry, self.settings)
+            if self._listener is not None
+            else None
+        )
         self._watch = LengthWatch(geometry, counts_per_mm) if counts_per_mm is not None else None
         self._checked_s = -math.inf
         self._told = 0  # clicks that were handed over as they became known
@@ -155,6 +133,11 @@ class Judge:
         self._last_figures: dict[str, float] | None = None  # once all was heard
         if self._listener is not None:
             self._listener.on_click = self._clicked
+
+    @property
+    def _motor(self) -> MotorHeard:
+        assert self._motor_heard is not None
+        return self._motor_heard
 
     @property
     def listener(self) -> Listener | None:
@@ -326,55 +309,7 @@ class Judge:
         looks = self._listener.tone.looks
         tonal = max((k.motor_to_rest_db for k in looks), default=-60.0) >= TONAL_MOTOR_DB
         louder = growth_db >= 0.5 * settings.growth_db
-        return self._is_heard() and (louder or tonal or touched)
-
-    def _heard_part(self) -> float:
-        """Part of the looks in which the motor is heard at its rate, or goes on as loud as ever."""
-        listener, settings = self._listener, self.settings
-        assert listener is not None
-        looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
-        lines = listener.tone.lines()
-        if not looks or lines is None:
-            return 0.0
-        least = 2.0
-        if lines.z >= settings.lines_z:
-            least = max(2.0 * lines.chance, LOOK_PART * lines.share, LOOK_LEAST)
-        loud_db = math.inf
-        if listener.growth_db >= settings.growth_db:
-            loud_db = statistics.median(k.level_db for k in looks) - GOING_ON_DB
-        return sum(
-            k.z >= 0.5 * settings.heard_z or k.share >= least or k.level_db >= loud_db
-            for k in looks
-        ) / len(looks)
-
-    def heard_score(self) -> float:
-        """How surely the motor is heard at the commanded rate: a weighted sum of four measures."""
-        assert self._listener is not None
-        tone, settings = self._listener.tone, self.settings
-        score, lines, pulses = tone.overall(), tone.lines(), self._listener.pulses.score()
-        total = 0.0
-        for weight, z in (
-            (settings.heard_comb, score.z if score is not None else 0.0),
-            (settings.heard_lines, lines.z if lines is not None else 0.0),
-            (settings.heard_cycle, pulses.cycle_z if pulses is not None else 0.0),
-            (settings.heard_step, pulses.step_z if pulses is not None else 0.0),
-        ):
-            total += weight * max(-1.0, min(HEARD_CAP, z))
-        return total
-
-    def _is_heard(self) -> bool:
-        """Whether the motor is heard at the commanded rate."""
-        assert self._listener is not None
-        short = self.settings.heard_least - self.heard_score()
-        loudly = self._listener.passing_db >= LOUDLY_PASSING_DB
-        return short <= 0.0 or (loudly and short <= NEARLY_HEARD)
-
-    def _comes_and_goes(self) -> bool:
-        """Whether a slow motor sounds with the move, neither before nor after it, and smoothly."""
-        assert self._listener is not None
-        slow = self.geometry.step_rate_hz(self.motion.speed_mm_s) <= PASSING_STEP_HZ
-        passes = self._listener.passing_db >= PASSING_DB
-        return slow and passes and self.roughness_db() <= PASSING_ROUGH_DB
+        return self._motor.at_rate() and (louder or tonal or touched)
 
     def _skip(self, train: TrainEvidence) -> Judgement:
         if train.decided_s is not None:
@@ -406,7 +341,7 @@ class Judge:
             decided_s=listener.told_to_s if verdict is Verdict.SKIP else listener.heard_to_s,
             first_skip_s=times[0] if verdict is Verdict.SKIP and times else None,
             click_times_s=times,
-            heard=self._heard_part(),
+            heard=self._motor.part(),
             explanation=explanation,
             details=details,
         )
@@ -432,10 +367,10 @@ class Judge:
             "comb_lines": float(score.lines) if score else 0.0,
             "comb_db": score.mean_db if score else 0.0,
             "rate_ratio": score.ratio if score else 0.0,
-            "heard_score": self.heard_score(),
-            "rate_heard": float(self._is_heard()),
-            "stall_doubt": float(bool(self._may_have_stalled())),
-            "roughness_db": self.roughness_db(),
+            "heard_score": self._motor.score(),
+            "rate_heard": float(self._motor.at_rate()),
+            "stall_doubt": float(bool(self._motor.may_have_stalled())),
+            "roughness_db": self._motor.roughness_db(),
             "lines_z": lines.z if lines else 0.0,
             "lines_share": lines.share if lines else 0.0,
             "lines_best": lines.best_share if lines else 0.0,
@@ -505,14 +440,14 @@ class Judge:
             return void(Reason.TOO_SHORT, train, "too little steady motion to judge")
         ratio, excess_db, own_db = listener.tone.rival()
         rivalled = excess_db >= max(settings.rival_db, own_db)
-        surely = self.heard_score() >= RIVAL_MOST_HEARD
+        surely = self._motor.score() >= RIVAL_MOST_HEARD
         if rivalled and not surely:
             return void(
                 Reason.WRONG_STEP_RATE,
                 train,
                 f"the motor was heard at {ratio:.2f} times the commanded rate, or a multiple of it",
             )
-        if self._has_stalled():
+        if self._motor.has_stalled():
             told = self._judgement(
                 Verdict.SKIP,
                 Reason.STALL_TONE,
@@ -531,16 +466,17 @@ class Judge:
                 train,
                 f"the motor was heard at {lines.best_ratio:.3f} times the commanded rate",
             )
-        heard, doubt = self._is_heard(), self._may_have_stalled()
+        motor = self._motor
+        heard, doubt = motor.at_rate(), motor.may_have_stalled()
         if doubt and not (heard and train.log_odds <= settings.clean_rough):
             told = void(Reason.UNSURE, train, doubt)
             return replace(told, p_skip=max(told.p_skip, DOUBT_P_SKIP))
-        if not heard and not (self._comes_and_goes() and train.log_odds <= settings.clean_unheard):
+        if not heard and not (motor.comes_and_goes() and train.log_odds <= settings.clean_unheard):
             return void(
                 Reason.MOTOR_NOT_HEARD, train, "the commanded step rate is not in the sound"
             )
         looks = [k for k in listener.tone.looks if k.time_s <= listener.steady_to_s]
-        if self._heard_part() < settings.heard_part:
+        if motor.part() < settings.heard_part:
             return void(Reason.MOTOR_NOT_HEARD, train, "the motor was not heard throughout")
         hidden = listener.growth_db < settings.growth_db
         loudest_db = max((k.motor_to_rest_db for k in looks), default=-60.0)
@@ -556,58 +492,6 @@ class Judge:
         return self._judgement(
             Verdict.CLEAN, Reason.HEARD_THROUGHOUT, train, f"{rate}, without a train of clicks"
         )
-
-    def roughness_db(self) -> float:
-        """By how much the motor's level differs from cycle to cycle, middle of its bands, in dB."""
-        assert self._listener is not None
-        rough = self._listener.pulses.roughness_db()
-        finder = self._listener.move.finder
-        if rough is None or finder is None:
-            return 0.0
-        bands = finder.motor_bands()
-        return float(np.median(rough[bands])) if bands.any() else 0.0
-
-    def _stall_figures(self) -> tuple[LineScore, bool] | None:
-        """The lines, and whether the sound is rough; None where a stall would not show."""
-        listener = self._listener
-        assert listener is not None
-        lines = listener.tone.lines()
-        least_db = FAST_GROWTH_DB if self._is_fast else DOUBT_GROWTH_DB
-        slow = self.geometry.electrical_rate_hz(self.motion.speed_mm_s) < STALL_LEAST_HZ
-        if slow or lines is None or listener.growth_db < least_db:
-            return None
-        return lines, self.roughness_db() >= STALL_ROUGH_DB
-
-    @property
-    def _is_fast(self) -> bool:
-        return self.geometry.electrical_rate_hz(self.motion.speed_mm_s) >= FAST_HZ
-
-    def _has_stalled(self) -> bool:
-        """A full stall: loud and rough with the motion, at no rate at all."""
-        assert self._listener is not None
-        figures = self._stall_figures()
-        if figures is None or self._listener.growth_db < STALL_GROWTH_DB:
-            return False
-        lines, rough = figures
-        # A motor at another speed than commanded roars as well, but at a rate of its own.
-        silent = self.heard_score() < STALL_MOST_HEARD and lines.best_share < STALL_MOST_SHARE
-        return rough and silent
-
-    def _may_have_stalled(self) -> str:
-        """What makes one think of a stall, in words; nothing where nothing does."""
-        assert self._listener is not None
-        figures = self._stall_figures()
-        if figures is None:
-            return ""
-        lines, rough = figures
-        elsewhere = self._is_fast and lines.best_share > FAST_OTHER * lines.share
-        if rough and (self.heard_score() < DOUBT_MOST_HEARD or elsewhere):
-            return "the sound is rough and hardly at the commanded rate: the motor may have stalled"
-        if self._listener.tone.sub_harmonic_db() > DOUBT_SUB_DB:
-            return (
-                "the sound is that of one knock a cycle: the motor may have stalled from the start"
-            )
-        return ""
 
     def _void(self, reason: Reason, train: TrainEvidence, explanation: str) -> Judgement:
         return self._judgement(Verdict.VOID, reason, train, explanation)

@@ -135,8 +135,8 @@ def report(
     above = sum(note(t, "x") > 1.0 for t in beyond)
     if above:
         print(
-            f"of the {len(beyond)} clean takes called skip {above} ran above the motor's threshold, "
-            "and had not lost a cycle yet"
+            f"of the {len(beyond)} clean takes called skip {above} ran above the motor's "
+            "threshold, and had not lost a cycle yet"
         )
     for low, high in ((-99, -12), (-12, 0), (0, 10), (10, 20), (20, 99), (0, 99)):
         some = [
