@@ -34,6 +34,8 @@ FAR, FASTEST_MM_S = (1.7, 12.0), 60.0
 COLUMNS = (
     "file", "speed_mm_s", "current_a", "start_s", "end_s", "label", "first_skip_s", "note",
 )  # fmt: skip
+#: Fewer benches than this are made in this process.
+WORTH_PROCESSES = 4
 FAULTS = ("muted", "dropout", "clipping", "low-level", "agc", "offset", "wrong-speed")
 
 
@@ -303,18 +305,28 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1, help="number of the first bench")
     parser.add_argument("--wav", action="store_true", help="WAV instead of FLAC")
     parser.add_argument("--far", action="store_true", help="far beyond the threshold only")
+    parser.add_argument("--jobs", type=int, default=-1, help="processes, -1 for one a core")
     chosen = parser.parse_args(arguments)
-    for k in range(chosen.benches):
-        counts = write_bench_set(
+    from joblib import Parallel, delayed
+
+    # By its name in the package: a process cannot find what it knows as part of ``__main__``.
+    from rig.simulation.takes import write_bench_set as write_one
+
+    many = chosen.benches >= WORTH_PROCESSES
+    work = Parallel(n_jobs=chosen.jobs if many else 1, return_as="generator")
+    made = work(
+        delayed(write_one)(
             chosen.out,
             bench_seed=chosen.seed + k,
             takes=chosen.per_bench,
             flac=not chosen.wav,
             far=chosen.far,
         )
-        print(
-            f"bench-{chosen.seed + k}: " + ", ".join(f"{n} {w}" for w, n in sorted(counts.items()))
-        )
+        for k in range(chosen.benches)
+    )
+    for k, counts in enumerate(made):
+        words = ", ".join(f"{n} {w}" for w, n in sorted(counts.items()))
+        print(f"bench-{chosen.seed + k}: {words}", flush=True)
     return 0
 
 
