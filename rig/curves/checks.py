@@ -24,6 +24,10 @@ _FLAT = 0.2
 _NEAR_LIMIT = 0.97
 _WORTH_TELLING = 0.02
 _NEAR_AICC = 2.0
+_WILD = 4.5
+"""Standardised residual of a threshold far off the curve."""
+_SAME_FORCE, _CONTRADICTS = 0.01, 0.05
+"""Forces no further apart count as one; a flow that falls by less, relative, may be scatter."""
 
 
 def usable(
@@ -117,7 +121,7 @@ def point_remark(point: Threshold, residual: float | None, best: Fitted) -> str 
         die = float(best.law.log_flow(best.theta[None], np.log([point.force_n]))[0][0, 0])
         if math.exp(die) > _NEAR_LIMIT * limit:
             return "at the melt limit: more force buys no more flow"
-    if abs(residual) > 4.5:
+    if abs(residual) > _WILD:
         return "outlier: kept, with little weight"
     return None
 
@@ -139,9 +143,13 @@ def remarks(
         )
     if not best.converged:
         said.append("the fit did not settle; look at the points, and use the band with caution")
-    wild = int((np.abs(best.residuals) > 4.5).sum())
+    wild = [p.force_n for p, r in zip(used, best.residuals, strict=True) if abs(r) > _WILD]
     if wild:
-        said.append(f"{wild} of {len(used)} thresholds lie far off the curve; repeat them")
+        at = ", ".join(f"{force_n:.3g}" for force_n in sorted(wild))
+        said.append(
+            f"{len(wild)} of {len(used)} thresholds lie far off the curve, at {at} N; repeat them"
+        )
+    said.extend(contradictions(used, best.residuals))
     trend = run_of_signs(best)
     if trend is not None:
         said.append(trend)
@@ -150,6 +158,40 @@ def remarks(
     if undecided is not None:
         said.append(undecided)
     return said
+
+
+def contradictions(used: Sequence[Threshold], residuals: NDArray[np.float64]) -> list[str]:
+    """Sentences on thresholds at which more force pushed less, which no law allows.
+
+    With few points an outlier widens the scatter so much that its residual stays small; that its
+    bracket lies below one at less force is seen all the same.
+
+    Args:
+        used: Thresholds, shape (n,).
+        residuals: Of each from the curve, shape (n,).
+    """
+    closed = [
+        (p, float(r)) for p, r in zip(used, residuals, strict=True) if p.closed and abs(r) <= _WILD
+    ]
+    closed.sort(key=lambda row: row[0].force_n)
+    said: dict[int, str] = {}
+    for number, (low, off) in enumerate(closed):
+        for high, far in closed[number + 1 :]:
+            assert low.clean_mm3_s is not None
+            assert high.skip_mm3_s is not None
+            more = high.force_n > low.force_n * (1.0 + _SAME_FORCE)
+            if not more or high.skip_mm3_s >= low.clean_mm3_s * (1.0 - _CONTRADICTS):
+                continue
+            odd, other, where = (
+                (high, low, "below") if abs(far) >= abs(off) else (low, high, "above")
+            )
+            said.setdefault(
+                id(odd),
+                f"the threshold at {odd.force_n:.3g} N ({odd.middle_mm3_s:.3g} mm3/s) lies "
+                f"{where} that at {other.force_n:.3g} N ({other.middle_mm3_s:.3g} mm3/s), and more "
+                "force cannot push less: repeat it",
+            )
+    return list(said.values())
 
 
 def trend(residuals: NDArray[np.float64]) -> bool:

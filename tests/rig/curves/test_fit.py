@@ -119,6 +119,34 @@ def test_the_order_of_the_lines_does_not_matter(straight):
     assert turned.to_document()["curves"] == straight.to_document()["curves"]
 
 
+@pytest.mark.parametrize(("factor", "where", "other"), [(0.5, "below", 2), (2.0, "above", 4)])
+def test_a_threshold_that_contradicts_another_is_named(factor, where, other):
+    points = table(power)
+    odd = points[3]
+    points[3] = Threshold(205.0, odd.force_n, odd.clean_mm_s * factor, odd.skip_mm_s * factor)
+    residuals = np.array([0.1, 0.2, -0.1, 3.0, 0.2, 0.1, 0.0, -0.3])
+    (told,) = checks.contradictions(points, residuals)
+    assert told.startswith(f"the threshold at {odd.force_n:.3g} N (")
+    assert f"lies {where} that at {points[other].force_n:.3g} N" in told
+    # Told once only: that one lies far off the curve is said in other words.
+    assert checks.contradictions(points, 2.0 * residuals) == []
+
+
+def test_few_points_tell_of_a_contradiction_though_the_scatter_hides_it():
+    flows = {20: 3.16, 30: 7.55, 40: 13.4, 50: 9.74, 60: 25.8, 70: 29.2}
+    points = [
+        Threshold(230.0, float(f), q / AREA * 0.985, q / AREA * 1.015) for f, q in flows.items()
+    ]
+    (curve,) = fit_curves(points, joint=False).curves
+    assert any("the threshold at 50 N" in n and "repeat it" in n for n in curve.notes)
+
+
+def test_thresholds_that_scatter_about_a_melt_limit_contradict_nothing(bent):
+    for seed in range(5):
+        points = table(knee, scatter=0.015, seed=seed)
+        assert checks.contradictions(points, np.zeros(len(points))) == []
+
+
 def test_an_outlier_is_kept_shown_and_hardly_moves_the_curve(straight):
     points = table(power)
     wrong = points[3]
@@ -127,7 +155,7 @@ def test_an_outlier_is_kept_shown_and_hardly_moves_the_curve(straight):
     (clean,) = straight.curves
     assert all(point.fitted for point in curve.points)
     assert "outlier" in curve.points[3].remark
-    assert any("lie far off" in note for note in curve.notes)
+    assert any(f"lie far off the curve, at {wrong.force_n:.3g} N" in n for n in curve.notes)
     for flow in (2.0, 8.0, 20.0):
         assert curve.force_n(flow) == pytest.approx(clean.force_n(flow), rel=0.03)
 
