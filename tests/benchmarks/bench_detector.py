@@ -1,17 +1,19 @@
 """Accuracy of the judge on takes that no number was ever fitted to.
 
 ``python tests/benchmarks/bench_detector.py [--benches 160] [--per-bench 30] [--far 6] [--made 400]
-[--wide 400] [--picture NAME]`` makes the takes from seeds that nothing else uses, judges them in
-all cores, and prints confusion, rates with 95 % bounds, latency, void rates against the ratio of
-motor to background, calibration, and the same figures for a baseline: onsets of a general audio
-library, counted, with the threshold and the count that do best on the very same takes.
+[--wide 400] [--rooms FOLDER ...] [--picture NAME]`` makes the takes from seeds that nothing else
+uses, judges them in all cores, and prints confusion, rates with 95 % bounds, latency, void rates
+against the ratio of motor to background, calibration, and the same figures for a baseline: onsets
+of a general audio library, counted, with the threshold and the count that do best on the very same
+takes.
 
 Five sources: the virtual bench's takes; more of these far beyond the threshold, where motors lose
 step altogether; two makers of sound from a description without any physics
 (`tests/detectors/made_sound.py`, and `made_wide.py` with harder rooms, motors and clicks), which
 are the check that the judge did not learn one sound maker; and the quiet takes of these with
 rooms under them that were recorded in the world (`tests/detectors/real_room.py`), of which the half
-is used that nothing was grown on.
+is used that nothing was grown on. With ``--rooms FOLDER ...`` the same quiet takes are judged once
+more with whatever was recorded in these folders under them.
 """
 
 from __future__ import annotations
@@ -44,6 +46,8 @@ from detectors.takes import Take, load_take_set  # noqa: E402
 SLOW_STEP_HZ = 20.0
 BENCH_SEED, MADE_SEED, WIDE_SEED = 1_631_000_000, 1_647_000_000, 1_661_000_000
 REAL_SEED = 53
+#: Smaller files hold no sound worth hearing.
+LEAST_BYTES = 6000
 
 
 def note(take: Take, key: str, default: float = 0.0) -> float:
@@ -82,9 +86,19 @@ def write_made(folder: Path, seed: int, *, wide: bool = False) -> Take:
     )
 
 
-def write_real(folder: Path, take: Take, number: int, part: str) -> Take:
-    """A take from a quiet room with a recorded room under it."""
-    from real_room import real_room
+def write_real(
+    folder: Path, take: Take, number: int, part: str, files: Sequence[Path] | None = None
+) -> Take:
+    """A take from a quiet room with a recorded room under it.
+
+    Args:
+        folder: To write into.
+        take: The quiet one.
+        number: Of the take.
+        part: Of the recordings that are known, see `real_room.recordings`; chooses the seed.
+        files: Other recordings to choose from.
+    """
+    from real_room import real_room, recordings
 
     sound, rate_hz = soundfile.read(take.path)
     rng = np.random.default_rng([REAL_SEED, number, zlib.crc32(part.encode())])
@@ -94,7 +108,7 @@ def write_real(folder: Path, take: Take, number: int, part: str) -> Take:
         sample_rate_hz=rate_hz,
         start_s=take.motion.start_s,
         end_s=take.motion.end_s,
-        part=part,
+        files=recordings(part) if files is None else files,
     )
     path = folder / f"real-{number:05d}.wav"
     soundfile.write(path, mixed, rate_hz, subtype="PCM_16")
@@ -104,6 +118,23 @@ def write_real(folder: Path, take: Take, number: int, part: str) -> Take:
     return replace(
         take, path=path, file=path.name, note=f"{words} snr_db={both_db:.1f} company={name}"
     )
+
+
+def recorded_in(folders: Sequence[Path]) -> list[Path]:
+    """Sound files in folders and below them, in order.
+
+    Raises:
+        SystemExit: There are none.
+    """
+    found = sorted(
+        path
+        for folder in folders
+        for path in folder.rglob("*")
+        if path.suffix in (".flac", ".wav", ".oga", ".ogg") and path.stat().st_size >= LEAST_BYTES
+    )
+    if not found:
+        raise SystemExit(f"no sound files in {', '.join(str(folder) for folder in folders)}")
+    return found
 
 
 def is_quiet(take: Take) -> bool:
@@ -234,6 +265,13 @@ def main() -> None:
     parser.add_argument("--wide", type=int, default=400)
     parser.add_argument("--no-baseline", action="store_true")
     parser.add_argument("--picture", type=Path, help="reliability diagram, name without ending")
+    parser.add_argument(
+        "--rooms",
+        type=Path,
+        nargs="*",
+        default=[],
+        help="folders of recorded sounds, one source more",
+    )
     given = parser.parse_args()
     from joblib import Parallel, delayed
     from real_room import recordings
@@ -267,6 +305,16 @@ def main() -> None:
             stated += report("recorded rooms", real, list(judge_takes(real, jobs=-1)))
         else:
             print("\n== recorded rooms left out: install sonic-pi-samples and alsa-utils")
+        if given.rooms:
+            others = recorded_in(given.rooms)
+            (folder / "others").mkdir()
+            real = Parallel(n_jobs=-1)(
+                delayed(write_real)(folder / "others", take, number, "others", others)
+                for number, take in enumerate(quiet)
+            )
+            stated += report(
+                f"rooms of {len(others)} other recordings", real, list(judge_takes(real, jobs=-1))
+            )
         if given.picture:
             draw(stated, given.picture)
         if not given.no_baseline:

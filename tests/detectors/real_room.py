@@ -18,6 +18,7 @@ from __future__ import annotations
 import functools
 import os
 import zlib
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -81,7 +82,7 @@ def real_room(
     sample_rate_hz: int,
     start_s: float,
     end_s: float,
-    part: str,
+    files: Sequence[Path],
 ) -> tuple[Samples, str, float]:
     """A motor with a recorded room under it.
 
@@ -90,13 +91,12 @@ def real_room(
         motor: Samples of a take from a quiet room.
         sample_rate_hz: Its rate.
         start_s, end_s: Begin and end of the motion.
-        part: See `recordings`.
+        files: Recordings to choose from, see `recordings`.
 
     Returns:
         The samples (no louder than before), the recording's name, and the level of the motor over
         the room in dB, both taken over the motion.
     """
-    files = recordings(part)
     path = files[int(rng.integers(len(files)))]
     sound = _sound(path, sample_rate_hz)
     move = slice(int((start_s + 0.15) * sample_rate_hz), int((end_s - 0.05) * sample_rate_hz))

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from made_sound import make_take
-from real_room import need_recordings, real_room
+from real_room import need_recordings, real_room, recordings
 
 from detectors.decision import Judge
 from detectors.evidence import CommandedMotion, Judgement, SoundBlock, Verdict
@@ -26,7 +26,7 @@ def judged(seed: int, *, skip: bool) -> tuple[Judgement, str]:
         sample_rate_hz=take.sample_rate_hz,
         start_s=take.start_s,
         end_s=take.end_s,
-        part="held-out",
+        files=recordings("held-out"),
     )
     motion = CommandedMotion(speed_mm_s=take.speed_mm_s, start_s=take.start_s, end_s=take.end_s)
     judge = Judge(motion, take.geometry, sample_rate_hz=take.sample_rate_hz)
