@@ -6,8 +6,8 @@ Each campaign draws a law at random within its family, thresholds with scatter a
 at 6 or at 10 forces (half of the campaigns each), fits it with ``model="auto"`` and asks whether
 the band holds the true force at three flows. Printed per setting and in all for each law and noise:
 coverage with its 95 % interval (Wilson), at each flow, median half width of the band, median error
-of the curve, and where the law has a melt limit, in how many campaigns it was bounded and how often
-its interval held it; share of campaigns by named law, milliseconds a campaign.
+of the curve, and where the law has a melt limit, how often its interval held it, of all that were
+told and of those with an upper end; share of campaigns by named law, milliseconds a campaign.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ class Counted:
 
     inside: np.ndarray  # by flow
     asked: np.ndarray
-    limits: np.ndarray  # melt limits bounded, and inside
+    limits: np.ndarray  # melt limits told, held, told with an upper end, and these held
     widths: list[float]
     errors: list[float]
     names: collections.Counter[str]
@@ -144,14 +144,16 @@ class Counted:
         flows = "/".join(
             f"{100 * b / max(n, 1):.0f}" for b, n in zip(self.inside, self.asked, strict=True)
         )
-        bounded, held = self.limits
         melt = ""
-        if bounded:
-            ends = wilson(int(held), int(bounded))
-            melt = (
-                f"melt limit {100 * held / bounded:.1f} % ({100 * ends[0]:.1f}-"
-                f"{100 * ends[1]:.1f}) of {bounded}, "
-            )
+        for name, (told, held) in zip(
+            ("melt limit", "bounded above"), self.limits.reshape(2, 2).tolist(), strict=True
+        ):
+            if told:
+                ends = wilson(held, told)
+                melt += (
+                    f"{name} {100 * held / told:.1f} % ({100 * ends[0]:.1f}-"
+                    f"{100 * ends[1]:.1f}) of {told}, "
+                )
         return (
             f"{100 * hits / total:5.1f} % ({100 * low:.1f}-{100 * high:.1f}; {flows}) of {total}, "
             f"half width {100 * np.median(self.widths):.2f} %, "
@@ -164,7 +166,7 @@ def setting(family: str, noise: str, *, points: int, campaigns: int, seed: int =
     """Run one setting."""
     rng = np.random.default_rng([seed, points, *family.encode(), *noise.encode()])
     found = Counted(
-        *(np.zeros(n, int) for n in (3, 3, 2)), [], [], collections.Counter(), -time.perf_counter()
+        *(np.zeros(n, int) for n in (3, 3, 4)), [], [], collections.Counter(), -time.perf_counter()
     )
     for _ in range(campaigns):
         law = FAMILIES[family](rng)
@@ -173,8 +175,10 @@ def setting(family: str, noise: str, *, points: int, campaigns: int, seed: int =
         ]
         found.names[curve.model] += 1
         melt = curve.melt_limit
-        if isinstance(law, Limited) and melt is not None and melt.upper is not None:
-            found.limits += (1, int(melt.lower <= law.limit <= melt.upper))
+        if isinstance(law, Limited) and melt is not None:
+            bounded = melt.upper is not None
+            held = melt.lower <= law.limit and (melt.upper is None or law.limit <= melt.upper)
+            found.limits += (1, held, bounded, held and bounded)
         for at, truth in enumerate(np.array([25.0, 40.0, 62.0])):
             q = float(law(truth))
             if not curve.holds(q):
