@@ -26,7 +26,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "detectors"), str(ROOT / "tests" / "benchmarks")]
@@ -59,28 +59,43 @@ from detectors.tuning import COLLAR_S, Trace, trace_takes  # noqa: E402
 from detectors.whole import WHOLE_FEATURES  # noqa: E402
 
 Floats = NDArray[np.float64]
-Batch = tuple[int, int, int, int]
-#: First seeds of the batches of takes: virtual benches, made sound, wide sound; how many of each of
-#: the last two. From the first ones the trees of clicks and trains learn, from the others those of
-#: whole moves.
+
+
+class Batch(NamedTuple):
+    """Takes that are made and heard together.
+
+    Attributes:
+        bench_seed: First seed of the virtual benches; made and wide sound take theirs from it.
+        made: Takes of made sound, and as many of wide sound.
+        benches: Virtual benches.
+        per_bench: Takes of each.
+        far: Takes of each far beyond the threshold.
+    """
+
+    bench_seed: int
+    made: int
+    benches: int = 70
+    per_bench: int = 30
+    far: int = 0
+
+
+#: From the first ones the trees of clicks and trains learn, from the others those of whole moves.
 CLICK_BATCHES = (
-    (177_000_000, 178_000_000, 179_000_000, 1200),
-    (277_000_000, 278_000_000, 279_000_000, 1500),
-    (377_000_000, 378_000_000, 379_000_000, 1500),
-    (477_000_000, 478_000_000, 479_000_000, 1500),
-    (577_000_000, 578_000_000, 579_000_000, 200),
-    (677_000_000, 678_000_000, 679_000_000, 200),
-    (777_000_000, 778_000_000, 779_000_000, 200),
+    Batch(177_000_000, 1200),
+    Batch(277_000_000, 1500),
+    Batch(377_000_000, 1500),
+    Batch(477_000_000, 1500),
+    Batch(577_000_000, 200),
+    Batch(677_000_000, 200),
+    Batch(777_000_000, 200),
 )
 WHOLE_BATCHES = (
-    (877_000_000, 878_000_000, 879_000_000, 200),
-    (1_077_000_000, 1_078_000_000, 1_079_000_000, 400),
-    (1_277_000_000, 1_278_000_000, 1_279_000_000, 1000),
-    (1_477_000_000, 1_478_000_000, 1_479_000_000, 1000),
+    Batch(877_000_000, 200, far=6),
+    Batch(1_077_000_000, 400, far=6),
+    Batch(1_277_000_000, 1000, far=6),
+    Batch(1_477_000_000, 1000, far=6),
+    Batch(1_777_000_000, 0, benches=400, per_bench=9, far=5),
 )
-BENCHES, PER_BENCH = 70, 30
-#: Takes a bench far beyond the threshold, for the trees of whole moves.
-FAR_PER_BENCH = 6
 #: Faults that leave nothing to learn from.
 LEFT_OUT = ("muted", "dropout", "wrong-speed")
 #: Clicks of a take, and trains of a take, that are learnt from.
@@ -118,7 +133,7 @@ class Heard:
         return not self.skips or (first is not None and time_s >= first - COLLAR_S)
 
 
-def make_takes(folder: Path, batch: Batch, jobs: int, *, far: int = 0) -> list[list[Take]]:
+def make_takes(folder: Path, batch: Batch, jobs: int) -> list[list[Take]]:
     """The takes of one batch, by source; made only where they are not there yet."""
     from joblib import Parallel, delayed
 
@@ -127,14 +142,15 @@ def make_takes(folder: Path, batch: Batch, jobs: int, *, far: int = 0) -> list[l
         found: list[list[Take]] = pickle.loads(kept.read_bytes())
         return found
     folder.mkdir(parents=True, exist_ok=True)
-    bench.BENCH_SEED = batch[0]
-    sources = [bench.virtual_takes(folder / "virtual", BENCHES, PER_BENCH)]
-    for name, seed in (("made", batch[1]), ("wide", batch[2])):
+    bench.BENCH_SEED = batch.bench_seed
+    sources = [bench.virtual_takes(folder / "virtual", batch.benches, batch.per_bench)]
+    for number, name in enumerate(("made", "wide"), start=1):
         (folder / name).mkdir(exist_ok=True)
+        first = batch.bench_seed + number * 1_000_000
         sources.append(
             Parallel(n_jobs=jobs)(
-                delayed(bench.write_made)(folder / name, seed + k, wide=name == "wide")
-                for k in range(batch[3])
+                delayed(bench.write_made)(folder / name, first + k, wide=name == "wide")
+                for k in range(batch.made)
             )
         )
     (folder / "real").mkdir(exist_ok=True)
@@ -145,8 +161,8 @@ def make_takes(folder: Path, batch: Batch, jobs: int, *, far: int = 0) -> list[l
             for number, take in enumerate(quiet)
         )
     )
-    if far:
-        sources[0] += bench.virtual_takes(folder / "far", BENCHES, far, far=True)
+    if batch.far:
+        sources[0] += bench.virtual_takes(folder / "far", batch.benches, batch.far, far=True)
     kept.write_bytes(pickle.dumps(sources))
     return sources
 
@@ -385,12 +401,11 @@ def hear_batches(work: Path, batches: Sequence[Batch], jobs: int) -> list[Heard]
     """What is heard of the takes of some batches; kept, and heard only where it was not yet."""
     heard: list[Heard] = []
     for batch in batches:
-        folder = work / f"batch-{batch[0]}"
+        folder = work / f"batch-{batch.bench_seed}"
         kept = folder / "heard.pickle"
         if not kept.exists():
-            far = FAR_PER_BENCH if batch in WHOLE_BATCHES else 0
-            kept_takes = make_takes(folder, batch, jobs, far=far)
-            kept.write_bytes(pickle.dumps(hear_takes(kept_takes, jobs)))
+            made = make_takes(folder, batch, jobs)
+            kept.write_bytes(pickle.dumps(hear_takes(made, jobs)))
         heard += pickle.loads(kept.read_bytes())
     return heard
 
