@@ -18,6 +18,7 @@ MODELS = (
     "power-yield",
     "power-melt",
     "power-yield-melt",
+    "power-yield-melt-pole",
     "cross",
     "cross-melt",
     "smooth",

@@ -16,7 +16,8 @@ from rig.curves.posterior import Data, Fitted, Sighted, aicc, explore, sight
 from rig.curves.smooth import SmoothCurve
 
 LAWS = ("power", "power-yield", "power-melt", "power-yield-melt")
-MODELS = ("auto", *LAWS, "cross", "cross-melt", "smooth")
+POLE = "power-yield-melt-pole"
+MODELS = ("auto", *LAWS, POLE, "cross", "cross-melt", "smooth")
 _LEAST_WEIGHT = 0.01
 _OUT_OF_RACE = 6.5
 _OVERRULED = 0.25
@@ -82,12 +83,14 @@ def try_laws(
     wrong_rate: float,
     seed: int,
     spare: Callable[[str], Law] | None = None,
+    pole: Callable[[str], Law] | None = None,
 ) -> Choice:
     """Fit laws to data and choose.
 
     Laws that the curvature at their mode shows to be out of the race are not sampled. Spares (the
     curve without a law, and the Cross law with a melt limit) are tried only where the residuals of
-    the best law keep a trend.
+    the best law keep a trend. Where a law with a melt limit leads, the one with a pole is tried:
+    how far the limit lies above the flows that were seen depends on the law.
 
     Args:
         laws: At least one.
@@ -96,6 +99,7 @@ def try_laws(
         wrong_rate: Of the detector.
         seed: Of the sampling.
         spare: Makes a law of a name that is tried only where residuals show a trend.
+        pole: Makes the law with a pole; None: not tried.
     """
     n = len(data.log_force)
     sights = [sight(law, data, scatter=scatter, wrong_rate=wrong_rate, seed=seed) for law in laws]
@@ -117,6 +121,16 @@ def try_laws(
             fitted = explore(sighted, seed=seed)
             value = math.inf if name == "smooth" else aicc(fitted.log_likelihood, fitted.count, n)
             fits.append((fitted, value))
+    leads = leader.law.name, min(fits, key=lambda row: row[1])[0].law.name
+    if pole is not None and any("melt" in name for name in leads):
+        sighted = sight(pole(POLE), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed)
+        if sighted.log_evidence > leader.log_evidence - _OUT_OF_RACE:
+            fitted = explore(sighted, seed=seed)
+            fits.append((fitted, aicc(fitted.log_likelihood, fitted.count, n)))
+            leader = max(leader, fitted, key=lambda one: one.log_evidence)
+        else:
+            value = aicc(sighted.log_likelihood, sighted.count, n)
+            passed.append(_candidate(sighted, value, 0.0))
     weight = np.exp([fitted.log_evidence - leader.log_evidence for fitted, _ in fits])
     weight /= weight.sum()
     rows = [(*row, float(share)) for row, share in zip(fits, weight, strict=True)]

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from rig.curves import checks, tables, uncertainty
 from rig.curves.choice import LAWS, MODELS, candidate_names, make_law, try_laws
 from rig.curves.curveset import Curve, CurveSet, Point
-from rig.curves.laws import Scale
+from rig.curves.laws import Law, Scale
 from rig.curves.likelihood import Scatter
 from rig.curves.parameters import covariance_of, interval_of, parameters_of
 from rig.curves.points import Threshold
@@ -198,13 +198,18 @@ def _fit_temperature(
     scale = scale_of(used, data)
     forces = len({round(point.force_n, 6) for point in used})
     names = candidate_names(model, forces)
+
+    def make(name: str) -> Law:
+        return make_law(name, scale, data)
+
     choice = try_laws(
-        [make_law(name, scale, data) for name in names],
+        [make(name) for name in names],
         data,
         scatter=scatter,
         wrong_rate=wrong_rate,
         seed=seed,
-        spare=(lambda name: make_law(name, scale, data)) if len(names) > len(LAWS) else None,
+        spare=make if len(names) > len(LAWS) else None,
+        pole=make if len(names) > len(LAWS) else None,
     )
     best = choice.best
     rows, modes, notes = tables.make_table(best, choice.mixture, data, scale_u=scale_u)

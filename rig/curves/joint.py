@@ -84,12 +84,17 @@ def fit_joint(
         names = (*names, *sorted(thinning))
     if len(points) < 8 and model == "auto":
         names = ("power",)
+
+    def make(name: str) -> PowerLaw:
+        return PowerLaw(name, scale, joint=True)
+
     choice = try_laws(
-        [PowerLaw(name, scale, joint=True) for name in names],
+        [make(name) for name in names],
         data,
         scatter=scatter,
         wrong_rate=wrong_rate,
         seed=seed,
+        pole=make if len(names) >= len(LAWS) else None,
     )
     best = choice.best
     n = len(points)

@@ -7,7 +7,7 @@ melt limit" are ordinary bounds of the box:
 * ``n``: exponent; normal about 0.5 with 0.4, 0.05 to 1.7 (every melt in the literature lies there);
 * ``y``: yield force over the least force at which anything flowed; flat, 0 to 1;
 * ``r``: greatest flow seen over the melt limit; flat, 0 (no limit) to 1.15 (1.5 in joint fits);
-* ``p``: log of the sharpness of the knee; normal about log 2.5 with 0.6;
+* ``p``: log of the sharpness of the knee; normal about log 2.5 with 0.6; a pole has none;
 * ``c`` of the Cross law: log of the flow where thinning sets in over the reference; flat;
 * joint fits: ``e``, activation energy at constant rate over 100 kJ/mol; ``m``, change of the log of
   the melt limit per 100 K; both flat.
@@ -28,6 +28,8 @@ Array = NDArray[np.float64]
 
 LEAST_RATIO = 1e-9
 LEAST_FORCE = 1e-6
+_POLE_STEPS = 5
+"""Of Newton's method, with which the flow of a law with a pole is right to 1e-9."""
 
 
 class Law(Protocol):
@@ -91,13 +93,15 @@ class Scale:
 class PowerLaw:
     """Power law or Cross law, with or without yield force and melt limit, for any temperatures.
 
-    The name says which: "power" or "cross", then "-yield", "-melt".
+    The name says which: "power" or "cross", then "-yield", "-melt", "-pole" (a melt limit at which
+    the force has a simple pole, in place of a knee).
     """
 
     def __init__(self, name: str, scale: Scale, *, joint: bool = False) -> None:
         self.scale, self.name, self.joint = scale, name, joint
         self.with_cross = name.startswith("cross")
         self.with_yield, self.with_melt = "yield" in name, "melt" in name
+        self.with_knee = self.with_melt and "pole" not in name
         centre = math.log(scale.force_n)
         boxes = {
             "a": (centre - 4.0, centre + 3.0),
@@ -110,6 +114,7 @@ class PowerLaw:
             boxes["y"] = (0.0, 0.999)
         if with_melt:
             boxes["r"] = (LEAST_RATIO, 1.5 if joint else 1.15)
+        if self.with_knee:
             boxes["p"] = (math.log(0.6), math.log(15.0))
         if joint:
             boxes["e"] = (-0.5, 3.0)
@@ -121,7 +126,7 @@ class PowerLaw:
         flat = {name: high - low for name, (low, high) in boxes.items() if name not in "np"}
         self._log_prior_constant = -sum(math.log(width) for width in flat.values())
         self._log_prior_constant -= math.log(0.4 * math.sqrt(2.0 * math.pi))
-        if with_melt:
+        if self.with_knee:
             self._log_prior_constant -= math.log(0.6 * math.sqrt(2.0 * math.pi))
         self.units = {
             "yield_n": "N",
@@ -140,7 +145,7 @@ class PowerLaw:
 
     def log_prior(self, theta: Array) -> Array:
         total = self._log_prior_constant - 0.5 * ((theta[:, self._at["n"]] - 0.5) / 0.4) ** 2
-        if self.with_melt:
+        if self.with_knee:
             total = total - 0.5 * ((theta[:, self._at["p"]] - math.log(2.5)) / 0.6) ** 2
         return np.asarray(total)
 
@@ -175,6 +180,28 @@ class PowerLaw:
             flow = flow + (wanted - base - flow + np.log1p(grown)) / slope
         return flow, slope
 
+    def _log_limit(self, theta: Array) -> Array:
+        return np.asarray(math.log(self.scale.top_flow_mm3_s) - np.log(self._get(theta, "r")))
+
+    @staticmethod
+    def _pole_flow(n: Array, wanted: Array, limit: Array) -> tuple[Array, Array]:
+        """Log of the flow at which ``Q^n / (1 - Q/Qmax)`` has risen so much, and the slope.
+
+        With ``Q/Qmax = 1/(1 + exp(-t))`` the log of the rise is ``n t + (1 - n) ln(1 + exp(t))``
+        but for a constant. It bends one way only in ``t`` and is no less than its two asymptotes,
+        so that Newton's method from the lesser of their roots (of the greater, where it bends the
+        other way) never leaves its side of the root.
+        """
+        rise = wanted - n * limit
+        ends = rise / n, rise + 0.0 * n
+        t = np.where(n < 1.0, np.minimum(*ends), np.maximum(*ends))
+        less = 1.0 - n
+        for _ in range(_POLE_STEPS):
+            grown = np.exp(np.minimum(t, 700.0))
+            t = t - (n * t + less * np.log1p(grown) - rise) / (n + less * grown / (1.0 + grown))
+        grown = np.exp(np.clip(t, -700.0, 700.0))
+        return limit + t - np.log1p(grown), 1.0 / (n + grown)
+
     def log_flow(
         self, theta: Array, log_force: Array, temperature_c: Array | float | None = None
     ) -> tuple[Array, Array]:
@@ -188,6 +215,10 @@ class PowerLaw:
         else:
             log_above, steep = log_force, np.asarray(1.0)
         wanted = log_above - self._get(theta, "a") - viscous_shift
+        if self.with_melt and not self.with_knee:
+            limit = self._log_limit(theta) + melt_shift
+            flow, slope = self._pole_flow(n, wanted, limit - math.log(self.scale.flow_mm3_s))
+            return flow + math.log(self.scale.flow_mm3_s), steep * slope
         if self.with_cross:
             above_reference, n = self._cross_flow(theta, wanted)
         else:
@@ -196,7 +227,7 @@ class PowerLaw:
         if not self.with_melt:
             return die, np.broadcast_to(steep / n, die.shape)
         p = np.exp(self._get(theta, "p"))
-        limit = math.log(self.scale.top_flow_mm3_s) - np.log(self._get(theta, "r")) + melt_shift
+        limit = self._log_limit(theta) + melt_shift
         grown = np.exp(np.clip(p * (die - limit), -700.0, 700.0))
         return die - np.log1p(grown) / p, steep / n / (1.0 + grown)
 
@@ -205,12 +236,16 @@ class PowerLaw:
     ) -> Array:
         viscous_shift, melt_shift = self._shifts(theta, temperature_c)
         die = np.broadcast_to(log_flow, (len(theta), np.shape(log_flow)[-1]))
+        steepened: Array | float = 0.0
         if self.with_melt:
-            p = np.exp(self._get(theta, "p"))
-            limit = math.log(self.scale.top_flow_mm3_s) - np.log(self._get(theta, "r"))
-            share = np.exp(np.minimum(p * (die - limit - melt_shift), 0.0))
+            p = np.exp(self._get(theta, "p")) if self.with_knee else 1.0
+            limit = self._log_limit(theta) + melt_shift
+            share = np.exp(np.minimum(p * (die - limit), 0.0))
             with np.errstate(divide="ignore"):
-                die = die - np.log1p(-share) / p
+                if self.with_knee:
+                    die = die - np.log1p(-share) / p
+                else:
+                    steepened = -np.log1p(-share)
         above_reference = die - math.log(self.scale.flow_mm3_s)
         if self.with_cross:
             thinner = 1.0 - self._get(theta, "n")
@@ -219,7 +254,7 @@ class PowerLaw:
             rise = rise + np.logaddexp(0.0, -thinner * onset)
         else:
             rise = self._get(theta, "n") * above_reference
-        log_viscous = self._get(theta, "a") + viscous_shift + rise
+        log_viscous = self._get(theta, "a") + viscous_shift + rise + steepened
         if not self.with_yield:
             return log_viscous
         with np.errstate(divide="ignore"):
@@ -245,6 +280,7 @@ class PowerLaw:
         if self.with_melt:
             ratio = theta[:, self._at["r"]]
             found["melt_limit_mm3_s"] = self.scale.top_flow_mm3_s / ratio * np.exp(melt_shift)
+        if self.with_knee:
             found["sharpness"] = np.exp(theta[:, self._at["p"]])
         if self.joint:
             found["activation_kj_mol"] = 100.0 * theta[:, self._at["e"]]
@@ -267,6 +303,7 @@ class PowerLaw:
             draws[:, self._at["y"]] = share
         if self.with_melt:
             draws[:, self._at["r"]] = rng.uniform(0.05, 1.1, count)
+        if self.with_knee:
             draws[:, self._at["p"]] = rng.normal(math.log(2.5), 0.4, count)
         if self.joint:
             draws[:, self._at["e"]] = rng.normal(0.3, 0.25, count)

@@ -14,6 +14,8 @@ Sources:
   die would pass and the flow that the liquefier can melt are two limits in series; they are joined
   by the blending rule of Churchill & Usagi 1972 (AIChE J. 18, 1121), with the sharpness ``p`` of
   the knee;
+* pole: the plainest law that ends at a flow, ``1/(1 - Q/Qmax)``; no physics is claimed for it. Told
+  apart from the knee only close to the limit, it says how far a melt limit depends on the law;
 * Newtonian plateau: at low rates a melt is Newtonian, at high ones it thins (Cross 1965, J. Colloid
   Sci. 20, 417);
 * temperature: Arrhenius shift of the resistance at constant rate.
@@ -32,6 +34,8 @@ Array = NDArray[np.float64]
 GAS_CONSTANT_KJ = 8.314462618e-3
 """Molar gas constant, kJ/(mol K) (CODATA 2018, exact)."""
 ZERO_CELSIUS_K = 273.15
+POLE_PARAMETERS = ("yield_n", "resistance", "exponent", "melt_limit_mm3_s")
+"""Of a law with a pole; a melt limit without a sharpness says that it is one."""
 
 
 def power_law(flow_mm3_s: Any, *, yield_n: Any = 0.0, resistance: Any, exponent: Any) -> Array:
@@ -100,6 +104,24 @@ def melt_limited_flow(
     return melted_flow(die, melt_limit_mm3_s=melt_limit_mm3_s, sharpness=sharpness)
 
 
+def pole_limited(
+    flow_mm3_s: Any,
+    *,
+    yield_n: Any = 0.0,
+    resistance: Any,
+    exponent: Any,
+    melt_limit_mm3_s: Any,
+) -> Array:
+    """Force of a power law with a pole at the melt limit: ``F = F0 + K Q^n / (1 - Q/Qmax)``.
+
+    Infinite from ``Qmax`` on.
+    """
+    flow = np.asarray(flow_mm3_s, float)
+    left = np.maximum(1.0 - flow / melt_limit_mm3_s, 0.0)
+    with np.errstate(divide="ignore"):
+        return np.asarray(yield_n + resistance * flow**exponent / left)
+
+
 def power_law_slope(flow_mm3_s: Any, *, resistance: Any, exponent: Any) -> Array:
     """Local slope ``dF/dQ = K n Q^(n-1)``, in N s/mm3."""
     flow = np.asarray(flow_mm3_s, float)
@@ -144,9 +166,15 @@ def cross_exponent(flow_mm3_s: Any, *, exponent: Any, plateau_flow_mm3_s: Any) -
     return np.asarray(1.0 - (1.0 - np.asarray(exponent)) * grown / (1.0 + grown))
 
 
+def _has_pole(law: Mapping[str, float]) -> bool:
+    return "melt_limit_mm3_s" in law and "sharpness" not in law
+
+
 def force_of(flow_mm3_s: Any, law: Mapping[str, float]) -> Array:
     """Force of whichever law has these parameters; infinite from a melt limit on."""
     die = np.asarray(flow_mm3_s, float)
+    if _has_pole(law):
+        return pole_limited(die, **{name: law[name] for name in POLE_PARAMETERS})
     if "melt_limit_mm3_s" in law:
         die = die_flow(die, melt_limit_mm3_s=law["melt_limit_mm3_s"], sharpness=law["sharpness"])
     own = {name: law[name] for name in ("resistance", "exponent")}
@@ -159,14 +187,18 @@ def slope_of(flow_mm3_s: Any, law: Mapping[str, float]) -> Array:
     """Local slope ``dF/dQ`` of whichever law has these parameters, in N s/mm3.
 
     By the chain rule over the die's flow: ``dF/dQ = F' m / (Q (1 - (Q/Qmax)^p))`` with ``F'`` the
-    force without offset and ``m`` its local exponent at the die's flow.
+    force without offset and ``m`` its local exponent at the die's flow. With a pole the local
+    exponent is ``n + Q / (Qmax - Q)``.
     """
     flow = np.asarray(flow_mm3_s, float)
-    viscous = force_of(flow, {name: value for name, value in law.items() if name != "yield_n"})
+    viscous = force_of(flow, {**law, "yield_n": 0.0})
     exponent: Any = law["exponent"]
     left: Any = 1.0
     die = flow
-    if "melt_limit_mm3_s" in law:
+    if _has_pole(law):
+        left = 1.0 - flow / law["melt_limit_mm3_s"]
+        exponent = exponent * left + flow / law["melt_limit_mm3_s"]
+    elif "melt_limit_mm3_s" in law:
         die = die_flow(flow, melt_limit_mm3_s=law["melt_limit_mm3_s"], sharpness=law["sharpness"])
         left = 1.0 - (flow / law["melt_limit_mm3_s"]) ** law["sharpness"]
     if "plateau_flow_mm3_s" in law:

@@ -65,7 +65,7 @@ def parameters_of(
         for name in values
     }
     limit = found.get("melt_limit_mm3_s")
-    if limit is not None and _open(fitted):
+    if limit is not None and _open(shared):
         value = limit.value
         if fitted.theta[law.coordinates.index("r")] < 10 * LEAST_RATIO:
             value = float(np.median(draws["melt_limit_mm3_s"]))
@@ -75,19 +75,28 @@ def parameters_of(
     return found
 
 
-def _open(fitted: Fitted) -> bool:
+def _open(mixture: Sequence[tuple[Fitted, float]]) -> bool:
     """Whether the data set no upper bound to the melt limit."""
-    ratio = fitted.draws[:, fitted.law.coordinates.index("r")]
-    return bool(np.quantile(ratio, 0.025) < UNBOUNDED_RATIO)
+    ratios = [
+        (fitted.draws[:, fitted.law.coordinates.index("r")], weight)
+        for fitted, weight in mixture
+        if "r" in fitted.law.coordinates
+    ]
+    return bool(np.quantile(_weighted(ratios), 0.025) < UNBOUNDED_RATIO)
 
 
 def _pooled(name: str, mixture: Sequence[tuple[Fitted, float]]) -> Array:
     """Draws of a parameter from all laws that have it, as many of each as its weight asks."""
-    held = [
-        (found[name], weight)
-        for fitted, weight in mixture
-        if name in (found := fitted.law.parameters(fitted.draws))
-    ]
+    return _weighted(
+        [
+            (found[name], weight)
+            for fitted, weight in mixture
+            if name in (found := fitted.law.parameters(fitted.draws))
+        ]
+    )
+
+
+def _weighted(held: Sequence[tuple[Array, float]]) -> Array:
     heaviest = max(weight for _, weight in held)
     parts = []
     for draws, weight in held:

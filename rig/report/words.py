@@ -17,6 +17,7 @@ MODEL_WORDS = {
     "power-yield": "power law with a yield force",
     "power-melt": "power law with a melt limit",
     "power-yield-melt": "power law with a yield force and a melt limit",
+    "power-yield-melt-pole": "power law with a yield force and a pole at the melt limit",
     "cross": "melt that is Newtonian at low flow (Cross)",
     "cross-melt": "melt that is Newtonian at low flow (Cross), with a melt limit",
     "smooth": "smooth rising curve without a law",

@@ -141,6 +141,38 @@ def test_few_points_tell_of_a_contradiction_though_the_scatter_hides_it():
     assert any("the threshold at 50 N" in n and "repeat it" in n for n in curve.notes)
 
 
+def poles(force):
+    """F = 6 + 14 Q^0.5 / (1 - Q/18), solved for Q."""
+    grid = np.linspace(1e-4, 17.99, 40001)
+    return np.interp(force, 6.0 + 14.0 * np.sqrt(grid) / (1.0 - grid / 18.0), grid)
+
+
+def test_the_interval_of_a_melt_limit_knows_that_it_depends_on_the_law(bent):
+    (curve,) = fit_curves(table(poles, scatter=0.005), joint=False).curves
+    limit = curve.melt_limit
+    assert limit.lower < 18.0
+    assert limit.upper is None or limit.upper > 18.0
+    assert any(c.model == "power-yield-melt-pole" for c in curve.candidates)
+    # Where the knee is plain the pole is out of the race, and the interval no wider for it.
+    (plain,) = bent.curves
+    (pole,) = [c for c in plain.candidates if c.model == "power-yield-melt-pole"]
+    assert pole.weight < 0.05
+    assert plain.melt_limit.upper < 1.15 * 14.0
+
+
+def test_a_law_with_a_pole_is_fitted_by_name():
+    (curve,) = fit_curves(table(poles, scatter=0.003), model="power-yield-melt-pole").curves
+    assert set(curve.parameters) == {"yield_n", "resistance", "exponent", "melt_limit_mm3_s"}
+    for name, truth in (("yield_n", 6.0), ("exponent", 0.5), ("melt_limit_mm3_s", 18.0)):
+        assert curve.parameters[name].lower < truth < curve.parameters[name].upper
+    for flow in (1.0, 4.0, 8.0):
+        assert curve.force_n(flow) == pytest.approx(
+            6.0 + 14.0 * flow**0.5 / (1.0 - flow / 18.0), rel=0.02
+        )
+        rise = curve.force_n(flow * 1.001) - curve.force_n(flow * 0.999)
+        assert curve.slope_n_s_mm3(flow) == pytest.approx(rise / (0.002 * flow), rel=1e-3)
+
+
 def test_thresholds_that_scatter_about_a_melt_limit_contradict_nothing(bent):
     for seed in range(5):
         points = table(knee, scatter=0.015, seed=seed)

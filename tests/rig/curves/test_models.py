@@ -98,6 +98,7 @@ def test_a_melt_that_thins_goes_from_newtonian_to_its_power_law(law, flow):
         {"resistance": 20.0, "exponent": 0.4},
         {"resistance": 20.0, "exponent": 0.4, "yield_n": 5.0},
         {"resistance": 20.0, "exponent": 0.4, "melt_limit_mm3_s": 12.0, "sharpness": 3.0},
+        {"resistance": 20.0, "exponent": 0.4, "yield_n": 5.0, "melt_limit_mm3_s": 12.0},
         {"resistance": 20.0, "exponent": 0.4, "plateau_flow_mm3_s": 2.0},
         {
             "resistance": 20.0,
