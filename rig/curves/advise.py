@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from rig import mechanics
 from rig.curves import uncertainty
-from rig.curves.curveset import Curve
+from rig.curves.curveset import Curve, Parameter
 from rig.errors import RangeError, TableError
 
 if TYPE_CHECKING:
@@ -355,12 +355,13 @@ def _limits(
         )
     melt = curve.melt_limit
     if melt is not None and melt.upper is not None:
-        found.append(_melt(curve, torque_flow if supply_flow is None else supply_flow, melt.value))
+        found.append(_melt(curve, torque_flow if supply_flow is None else supply_flow, melt))
     return sorted(found, key=lambda x: math.inf if x.flow_mm3_s is None else x.flow_mm3_s)
 
 
-def _melt(curve: Curve, held: float | None, limit: float) -> Limit:
+def _melt(curve: Curve, held: float | None, melt: Parameter) -> Limit:
     """The melt limit: binds where the curve has become so steep that force buys no flow."""
+    limit = melt.value
     steep = [
         row.flow_mm3_s
         for row in curve.table
@@ -372,8 +373,8 @@ def _melt(curve: Curve, held: float | None, limit: float) -> Limit:
     return Limit(
         "melt limit",
         min(at, limit) * (1 - 1e-12) if binds else None,
-        f"no more than {limit:.3g} mm3/s melts; above {knee:.3g} mm3/s one per cent of flow costs "
-        f"over {_STEEP:g} % of force",
+        f"no more than {limit:.3g} mm3/s melts (95 %: {melt.lower:.3g} to {melt.upper:.3g}); "
+        f"above {knee:.3g} mm3/s one per cent of flow costs over {_STEEP:g} % of force",
     )
 
 
