@@ -49,6 +49,8 @@ HISTORY_S = 1.0
 FILL_FRAMES = 32
 #: Samples are worked on in stretches of at most this many slots, so that memory stays flat.
 MOST_SLOTS = 96
+#: Hops after the last frame that are looked at with it: its own second half, and one for dropouts.
+HOPS_BEYOND = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,24 +243,24 @@ class Listener:
         self._pending.append(samples)
         self._waiting += len(samples)
         self._samples_in += len(samples)
-        hop, slot = self.grid.hop, self.grid.slot_samples
-        while self._waiting + len(self._carry) >= slot + hop:
+        slot, beyond = self.grid.slot_samples, HOPS_BEYOND * self.grid.hop
+        while self._waiting + len(self._carry) >= slot + beyond:
             waiting = np.concatenate([self._carry, *self._pending])
-            slots = min((len(waiting) - hop) // slot, MOST_SLOTS)
+            slots = min((len(waiting) - beyond) // slot, MOST_SLOTS)
             used = slots * slot
-            self._work(waiting[: used + hop])
+            self._work(waiting[: used + beyond])
             self._carry = waiting[used:]
             self._pending = []
             self._waiting = 0
 
     def _work(self, samples: FloatArray) -> None:
-        """Whole slots: frames, facts, stretches and tone. The last hop belongs to the next."""
+        """Whole slots: frames, facts, stretches and tone. The last hops belong to the next."""
         grid = self.grid
-        count = len(samples) // grid.hop - 1
-        levels = band_levels_db(samples, grid)
+        count = len(samples) // grid.hop - HOPS_BEYOND
+        levels = band_levels_db(samples[: (count + 1) * grid.hop], grid)
         facts = hop_facts(samples, grid.hop)
         # A frame is masked when one of its hops, or one beside them, carries no sound at all.
-        dead = np.concatenate([self._dead_before, facts.dead, [False]])
+        dead = np.concatenate([self._dead_before, facts.dead])
         masked = dead[:count] | dead[1 : count + 1] | dead[2 : count + 2] | dead[3 : count + 3]
         lost = dead[1 : count + 1] & dead[:count]
         self._dead_before = dead[count : count + 1]
@@ -274,35 +276,56 @@ class Listener:
             (self.move, self._frame_at(self.steady_from_s), self._frame_at(self.steady_to_s)),
             (self.after, self._frame_at(self.motion.end_s + AFTER_GUARD_S), 2**62),
         )
-        fresh: list[HeardClick] = []
+        last, taken = first + count, first
+        move_from, move_to = max(first, edges[1][1]), min(last, edges[1][2])
+
+        def take_in(to: int) -> None:
+            """Count the move, and hand it to all that hears the motor, up to a frame."""
+            nonlocal taken
+            if to <= taken:
+                return
+            self._follow(samples[(taken - first) * grid.hop :], taken, to)
+            part = slice(max(taken, move_from) - first, min(to, move_to) - first)
+            if part.start < part.stop:
+                self._count(self.move, part, facts, lost)
+                self.pulses.push(levels[part])
+                self.unrest.push(levels[part])
+            taken = to
+
         for stretch, begin, end in edges:
-            low, high = max(first, begin), min(first + count, end)
-            done = first + count >= end
-            if low < high or (done and stretch.finder is not None):
-                part = slice(max(0, low - first), max(0, high - first))
+            low, high = max(first, begin), min(last, end)
+            done = last >= end
+            if low >= high and not (done and stretch.finder is not None):
+                continue
+            part = slice(max(0, low - first), max(0, high - first))
+            found = self._find(stretch, max(low, begin), levels[part], masked[part], ended=done)
+            if stretch is not self.move:
                 self._count(stretch, part, facts, lost)
-                if stretch is self.move:
-                    self.pulses.push(levels[part])
-                    self.unrest.push(levels[part])
-                found = self._find(stretch, max(low, begin), levels[part], masked[part], ended=done)
-                fresh += found if stretch is self.move else []
-        # The tone is taken to where each click could first be told, so that whoever decides on
-        # the click knows as much as a listener with the smallest blocks would.
-        taken = first
-        for number, heard in enumerate(fresh):
-            slots = max(1, -(-(heard.click.known_frame - first) // SLOT_FRAMES))
-            known = min(first + count, first + slots * SLOT_FRAMES)
-            self._follow(samples[(taken - first) * grid.hop :], taken, known)
-            taken = max(taken, known)
-            if heard.crossing is None:
-                heard = self._with_crossing(heard, samples, first, known)
-                self.move.clicks[number - len(fresh)] = heard
-            self.told_to_s = self.origin_now_s + (known + 1) * grid.hop / grid.sample_rate_hz
-            if self.on_click is not None:
-                self.on_click(heard)
-        self._follow(samples[(taken - first) * grid.hop :], taken, first + count)
+                stretch.clicks += found
+                continue
+            for heard in found:
+                # No more is taken in than up to where the click could first be told, so that
+                # whoever decides on it knows as much with blocks of any size.
+                slots = max(1, -(-(heard.click.known_frame - first) // SLOT_FRAMES))
+                known = min(last, first + slots * SLOT_FRAMES)
+                take_in(known)
+                self._tell(heard, samples, first, known)
+            if found and stretch.finder is not None:
+                stretch.finder.stand_at(None)
+        take_in(last)
         keep = round(HISTORY_S * grid.sample_rate_hz)
         self._history = np.concatenate([self._history, samples[: count * grid.hop]])[-keep:]
+
+    def _tell(self, heard: HeardClick, samples: FloatArray, first: int, known: int) -> None:
+        """A click of the move can be told by now."""
+        finder = self.move.finder
+        assert finder is not None
+        finder.stand_at(heard.click)
+        heard = self._with_crossing(heard, samples, first, known)
+        self.move.clicks.append(heard)
+        self.told_to_s = self.origin_now_s + (known + 1) * self.grid.hop / self.grid.sample_rate_hz
+        if self.on_click is not None:
+            self.on_click(heard)
 
     def _with_crossing(
         self, heard: HeardClick, samples: FloatArray, first: int, known: int
@@ -386,12 +409,10 @@ class Listener:
                 ),
                 rest_db=self.rest_db if stretch is self.move else None,
             )
-        found = [
+        return [
             HeardClick(self.frame_time_s(click.frame), click)
             for click in stretch.finder.push(levels, masked, ended=ended)
         ]
-        stretch.clicks += found
-        return found
 
     def finish(self) -> None:
         """No more sound will come: judge what is left."""
@@ -401,10 +422,12 @@ class Listener:
         left = self._waiting + len(self._carry)
         if left >= 8 * self.grid.hop:
             # The last slot is filled up by silence, which is masked.
-            self._take(np.zeros(slot + self.grid.hop - left % slot, np.float32))
+            filling = slot - left % slot + HOPS_BEYOND * self.grid.hop
+            self._take(np.zeros(filling, np.float32))
         empty = np.zeros((0, self.grid.bands), np.float32)
         for stretch in (self.before, self.move, self.after):
             if stretch.finder is not None:
                 begin = stretch.finder.begin
-                self._find(stretch, begin, empty, np.zeros(0, np.bool_), ended=True)
+                found = self._find(stretch, begin, empty, np.zeros(0, np.bool_), ended=True)
+                stretch.clicks += found
         self.tone.finish()

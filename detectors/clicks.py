@@ -75,6 +75,8 @@ class Click:
         shape_db: Excess per band, shape (bands,).
         level_db: Level per band, shape (bands,).
         base_db: The motor's own peaks at that time per band, shape (bands,).
+        threshold_db: What a click had to exceed at that time per band, shape (bands,).
+        greatest_db: Greatest score so far, of a click or not.
         usable: Bands with enough sound in them to be looked at, shape (bands,).
     """
 
@@ -89,6 +91,8 @@ class Click:
     shape_db: FloatArray
     level_db: FloatArray
     base_db: FloatArray
+    threshold_db: FloatArray
+    greatest_db: float
     usable: NDArray[np.bool_]
 
 
@@ -140,6 +144,7 @@ class ClickFinder:
         self.base_db: FloatArray | None = None
         self.greatest_db = 0.0  # greatest score so far, of a click or not
         self._threshold_db: FloatArray | None = None
+        self._latest: tuple[FloatArray | None, FloatArray | None, float] | None = None
 
     @property
     def judged_to(self) -> int:
@@ -172,6 +177,19 @@ class ClickFinder:
         self._slot = slots
         self._forget()
         return clicks
+
+    def stand_at(self, click: Click | None) -> None:
+        """Say of base and scores what was known when a click could be told; None: all known by now.
+
+        Whoever decides on a click is to know as much with blocks of any size.
+        """
+        if self._latest is None:
+            self._latest = self.base_db, self._threshold_db, self.greatest_db
+        if click is None:
+            now, self._latest = self._latest, None
+        else:
+            now = click.base_db, click.threshold_db, click.greatest_db
+        self.base_db, self._threshold_db, self.greatest_db = now
 
     def _forget(self) -> None:
         keep_from = self.judged_to - HISTORY - self.pool - SLOT_FRAMES - BEFORE
@@ -230,18 +248,20 @@ class ClickFinder:
             stretch = np.pad(stretch, ((pad_before, pad_after), (0, 0)), mode="edge")
             masked = np.pad(masked, (pad_before, pad_after), constant_values=True)
         width = SLOT_FRAMES + 2 * ASIDE
-        self._threshold_db = base[-1] + self.spreads_over * spread[-1]
+        threshold = base + self.spreads_over * spread
+        self._threshold_db = threshold[-1]
         view = np.lib.stride_tricks.sliding_window_view(stretch, width, axis=0)[::SLOT_FRAMES]
         hidden = np.lib.stride_tricks.sliding_window_view(masked, width)[::SLOT_FRAMES]
         usable = (base > -105.0) & (base > base.max(axis=1, keepdims=True) - 70.0)
         counted = np.maximum(usable.sum(axis=1), 1).astype(np.float32)
-        excess = view - (base + self.spreads_over * spread)[:, :, None]
+        excess = view - threshold[:, :, None]
         np.clip(excess, 0.0, EXCESS_CAP_DB, out=excess)
         excess *= usable[:, :, None]
         score = excess.sum(axis=1) / counted[:, None]
         score[hidden] = 0.0
         inner = score[:, ASIDE : ASIDE + SLOT_FRAMES]
-        self.greatest_db = max(self.greatest_db, float(inner.max()))
+        greatest = np.maximum.accumulate(np.maximum(inner.max(axis=1), self.greatest_db))
+        self.greatest_db = float(greatest[-1])
         clicks: list[Click] = []
         for slot, place in np.argwhere(inner >= self.limits.score_db):
             value = inner[slot, place]
@@ -256,6 +276,8 @@ class ClickFinder:
                 float(value),
                 shape,
                 base[slot],
+                threshold[slot],
+                float(greatest[slot]),
                 usable[slot],
                 float((shape > 1.0).sum() / counted[slot]),
             )
@@ -278,6 +300,8 @@ class ClickFinder:
         score: float,
         shape: FloatArray,
         base: FloatArray,
+        threshold: FloatArray,
+        greatest: float,
         usable: NDArray[np.bool_],
         coverage: float,
     ) -> Click | None:
@@ -302,10 +326,12 @@ class ClickFinder:
             rise,
             fall,
             decay,
-            self._own_excess(shape, score),
+            self._own_excess(shape, score, base),
             shape,
             self._levels[here].copy(),
             base.copy(),
+            threshold.copy(),
+            greatest,
             usable.copy(),
         )
 
@@ -318,11 +344,14 @@ class ClickFinder:
 
     def motor_bands(self) -> NDArray[np.bool_]:
         """Bands in which the base stands clear of the rest's."""
-        if self.base_db is None or self.rest_db is None:
+        return self._clear_of_rest(self.base_db)
+
+    def _clear_of_rest(self, base_db: FloatArray | None) -> NDArray[np.bool_]:
+        if base_db is None or self.rest_db is None:
             return np.zeros(self._levels.shape[1], np.bool_)
-        clear: NDArray[np.bool_] = self.base_db - self.rest_db > MOTOR_BAND_DB
+        clear: NDArray[np.bool_] = base_db - self.rest_db > MOTOR_BAND_DB
         return clear
 
-    def _own_excess(self, shape: FloatArray, score: float) -> float:
-        bands = self.motor_bands()
+    def _own_excess(self, shape: FloatArray, score: float, base_db: FloatArray) -> float:
+        bands = self._clear_of_rest(base_db)
         return float(shape[bands].mean()) if bands.any() else score
