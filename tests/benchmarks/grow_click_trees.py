@@ -95,7 +95,6 @@ WHOLE_BATCHES = (
     Batch(1_277_000_000, 1000, far=6),
     Batch(1_477_000_000, 1000, far=6),
     Batch(1_777_000_000, 0, benches=400, per_bench=9, far=5),
-    Batch(1_877_000_000, 1500, benches=0),
 )
 #: Faults that leave nothing to learn from.
 LEFT_OUT = ("muted", "dropout", "wrong-speed")
@@ -144,9 +143,7 @@ def make_takes(folder: Path, batch: Batch, jobs: int) -> list[list[Take]]:
         return found
     folder.mkdir(parents=True, exist_ok=True)
     bench.BENCH_SEED = batch.bench_seed
-    sources: list[list[Take]] = [[]]
-    if batch.benches:
-        sources[0] += bench.virtual_takes(folder / "virtual", batch.benches, batch.per_bench)
+    sources = [bench.virtual_takes(folder / "virtual", batch.benches, batch.per_bench)]
     for number, name in enumerate(("made", "wide"), start=1):
         (folder / name).mkdir(exist_ok=True)
         first = batch.bench_seed + number * 1_000_000
