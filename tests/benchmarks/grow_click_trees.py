@@ -113,7 +113,7 @@ GROWTH = {
 }
 CLICK_GROWTH = {**GROWTH, "max_iter": 1600, "learning_rate": 0.06}
 TRAIN_GROWTH = {**GROWTH, "max_iter": 400, "learning_rate": 0.06}
-WHOLE_GROWTH = {**GROWTH, "max_iter": 250, "learning_rate": 0.06}
+WHOLE_GROWTH = {**GROWTH, "max_iter": 400, "learning_rate": 0.06}
 
 
 @dataclass(slots=True)
