@@ -84,7 +84,7 @@ class DetectorSettings:
     heard_step: float = 0.58
     heard_least: float = 6.0
     clean_unheard: float = -3.5
-    clean_rough: float = -3.0
+    clean_rough: float = -4.0
     plain_skip: float = 3.0
     heard_part: float = 0.7
     growth_db: float = 6.0
