@@ -20,6 +20,8 @@ POLE = "power-yield-melt-pole"
 MODELS = ("auto", *LAWS, POLE, "cross", "cross-melt", "smooth")
 _LEAST_WEIGHT = 0.01
 _OUT_OF_RACE = 6.5
+_POLE_OUT = 4.0
+"""The law with a pole is out of the race sooner: its only use is where the knee is not plain."""
 _OVERRULED = 0.25
 
 
@@ -124,7 +126,7 @@ def try_laws(
     leads = leader.law.name, min(fits, key=lambda row: row[1])[0].law.name
     if pole is not None and any("melt" in name for name in leads):
         sighted = sight(pole(POLE), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed)
-        if sighted.log_evidence > leader.log_evidence - _OUT_OF_RACE:
+        if sighted.log_evidence > leader.log_evidence - _POLE_OUT:
             fitted = explore(sighted, seed=seed)
             fits.append((fitted, aicc(fitted.log_likelihood, fitted.count, n)))
             leader = max(leader, fitted, key=lambda one: one.log_evidence)
