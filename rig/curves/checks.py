@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.curves.curveset import Row
-from rig.curves.parameters import UNBOUNDED_RATIO
+from rig.curves.parameters import limit_is_open, pooled
 from rig.curves.points import FEWEST_POINTS, Threshold
 from rig.curves.posterior import Fitted
 from rig.errors import TableError
@@ -153,7 +153,7 @@ def remarks(
     trend = run_of_signs(best)
     if trend is not None:
         said.append(trend)
-    said.extend(_open_parameters(best))
+    said.extend(_open_parameters(choice))
     undecided = _undecided(choice, rows)
     if undecided is not None:
         said.append(undecided)
@@ -222,17 +222,16 @@ def run_of_signs(best: Fitted) -> str | None:
     return None
 
 
-def _open_parameters(best: Fitted) -> list[str]:
+def _open_parameters(choice: Choice) -> list[str]:
     said = []
+    best = choice.best
     names = best.law.coordinates
-    if "r" in names:
-        ratio = best.draws[:, names.index("r")]
-        if np.quantile(ratio, 0.025) < UNBOUNDED_RATIO:
-            limit = best.law.parameters(best.draws)["melt_limit_mm3_s"]
-            said.append(
-                f"the melt limit has no upper bound from these points; it lies above "
-                f"{float(np.quantile(limit, 0.025)):.3g} mm3/s"
-            )
+    if "r" in names and limit_is_open(choice.mixture):
+        limit = pooled("melt_limit_mm3_s", choice.mixture)
+        said.append(
+            f"the melt limit has no upper bound from these points; it lies above "
+            f"{float(np.quantile(limit, 0.025)):.3g} mm3/s"
+        )
     if "n" in names:
         index = names.index("n")
         low, high = best.law.bounds[index]

@@ -78,61 +78,62 @@ class Choice:
 
 
 def try_laws(
-    laws: Sequence[Law],
+    names: Sequence[str],
+    make: Callable[[str], Law],
     data: Data,
     *,
     scatter: Scatter,
     wrong_rate: float,
     seed: int,
-    spare: Callable[[str], Law] | None = None,
-    pole: Callable[[str], Law] | None = None,
+    spares: bool,
 ) -> Choice:
     """Fit laws to data and choose.
 
-    Laws that the curvature at their mode shows to be out of the race are not sampled. Spares (the
-    curve without a law, and the Cross law with a melt limit) are tried only where the residuals of
-    the best law keep a trend. Where a law with a melt limit leads, the one with a pole is tried:
-    how far the limit lies above the flows that were seen depends on the law.
+    Laws that the curvature at their mode shows to be out of the race are not sampled. Where all
+    laws run, others may join them: spares (the curve without a law, and the Cross law with a melt
+    limit) where the residuals of the best law keep a trend, and the law with a pole where one with
+    a melt limit leads: how far the limit lies above the flows that were seen depends on the law.
 
     Args:
-        laws: At least one.
+        names: Of the laws, at least one.
+        make: Makes a law of a name.
         data: Thresholds.
         scatter: Distribution of the scatter.
         wrong_rate: Of the detector.
         seed: Of the sampling.
-        spare: Makes a law of a name that is tried only where residuals show a trend.
-        pole: Makes the law with a pole; None: not tried.
+        spares: Whether spares may be tried.
     """
     n = len(data.log_force)
-    sights = [sight(law, data, scatter=scatter, wrong_rate=wrong_rate, seed=seed) for law in laws]
-    criterion = [aicc(s.log_likelihood, s.count, n) for s in sights]
-    top = max(s.log_evidence for s in sights)
-    first = int(np.argmin(criterion))
     fits: list[tuple[Fitted, float]] = []
     passed: list[Candidate] = []
-    for index, (sighted, value) in enumerate(zip(sights, criterion, strict=True)):
-        if index == first or sighted.log_evidence > top - _OUT_OF_RACE:
-            fitted = explore(sighted, seed=seed)
+
+    def sighted(name: str) -> Sighted:
+        return sight(make(name), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed)
+
+    def enter(one: Sighted, least: float) -> None:
+        """Sample a law, unless its evidence is below the least."""
+        if one.log_evidence > least:
+            fitted = explore(one, seed=seed)
             fits.append((fitted, aicc(fitted.log_likelihood, fitted.count, n)))
         else:
-            passed.append(_candidate(sighted, value, 0.0))
+            passed.append(_candidate(one, aicc(one.log_likelihood, one.count, n), 0.0))
+
+    sights = [sighted(name) for name in names]
+    first = int(np.argmin([aicc(s.log_likelihood, s.count, n) for s in sights]))
+    top = max(s.log_evidence for s in sights)
+    for index, one in enumerate(sights):
+        enter(one, -math.inf if index == first else top - _OUT_OF_RACE)
     leader = max(fits, key=lambda row: row[0].log_evidence)[0]
-    if spare is not None and checks.trend(leader.residuals):
-        for name in ("smooth", "cross-melt") if "melt" in leader.law.name else ("smooth",):
-            sighted = sight(spare(name), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed)
-            fitted = explore(sighted, seed=seed)
-            value = math.inf if name == "smooth" else aicc(fitted.log_likelihood, fitted.count, n)
-            fits.append((fitted, value))
+    all_run = len(names) >= len(LAWS)
+    if spares and all_run and checks.trend(leader.residuals):
+        enter(sighted("smooth"), -math.inf)
+        fits[-1] = fits[-1][0], math.inf  # a penalised curve has no count of parameters to compare
+        if "melt" in leader.law.name:
+            enter(sighted("cross-melt"), -math.inf)
     leads = leader.law.name, min(fits, key=lambda row: row[1])[0].law.name
-    if pole is not None and any("melt" in name for name in leads):
-        sighted = sight(pole(POLE), data, scatter=scatter, wrong_rate=wrong_rate, seed=seed)
-        if sighted.log_evidence > leader.log_evidence - _POLE_OUT:
-            fitted = explore(sighted, seed=seed)
-            fits.append((fitted, aicc(fitted.log_likelihood, fitted.count, n)))
-            leader = max(leader, fitted, key=lambda one: one.log_evidence)
-        else:
-            value = aicc(sighted.log_likelihood, sighted.count, n)
-            passed.append(_candidate(sighted, value, 0.0))
+    if all_run and any("melt" in name for name in leads):
+        enter(sighted(POLE), leader.log_evidence - _POLE_OUT)
+    leader = max((fitted for fitted, _ in fits), key=lambda one: one.log_evidence)
     weight = np.exp([fitted.log_evidence - leader.log_evidence for fitted, _ in fits])
     weight /= weight.sum()
     rows = [(*row, float(share)) for row, share in zip(fits, weight, strict=True)]

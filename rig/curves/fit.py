@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.curves import checks, tables, uncertainty
-from rig.curves.choice import LAWS, MODELS, candidate_names, make_law, try_laws
+from rig.curves.choice import MODELS, candidate_names, make_law, try_laws
 from rig.curves.curveset import Curve, CurveSet, Point
 from rig.curves.laws import Law, Scale
 from rig.curves.likelihood import Scatter
@@ -203,13 +203,7 @@ def _fit_temperature(
         return make_law(name, scale, data)
 
     choice = try_laws(
-        [make(name) for name in names],
-        data,
-        scatter=scatter,
-        wrong_rate=wrong_rate,
-        seed=seed,
-        spare=make if len(names) > len(LAWS) else None,
-        pole=make if len(names) > len(LAWS) else None,
+        names, make, data, scatter=scatter, wrong_rate=wrong_rate, seed=seed, spares=True
     )
     best = choice.best
     rows, modes, notes = tables.make_table(best, choice.mixture, data, scale_u=scale_u)

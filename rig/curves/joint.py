@@ -89,12 +89,7 @@ def fit_joint(
         return PowerLaw(name, scale, joint=True)
 
     choice = try_laws(
-        [make(name) for name in names],
-        data,
-        scatter=scatter,
-        wrong_rate=wrong_rate,
-        seed=seed,
-        pole=make if len(names) >= len(LAWS) else None,
+        names, make, data, scatter=scatter, wrong_rate=wrong_rate, seed=seed, spares=False
     )
     best = choice.best
     n = len(points)

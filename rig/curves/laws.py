@@ -180,8 +180,9 @@ class PowerLaw:
             flow = flow + (wanted - base - flow + np.log1p(grown)) / slope
         return flow, slope
 
-    def _log_limit(self, theta: Array) -> Array:
-        return np.asarray(math.log(self.scale.top_flow_mm3_s) - np.log(self._get(theta, "r")))
+    def _log_limit(self, theta: Array, melt_shift: Array) -> Array:
+        top = math.log(self.scale.top_flow_mm3_s)
+        return np.asarray(top - np.log(self._get(theta, "r")) + melt_shift)
 
     @staticmethod
     def _pole_flow(n: Array, wanted: Array, limit: Array) -> tuple[Array, Array]:
@@ -216,7 +217,7 @@ class PowerLaw:
             log_above, steep = log_force, np.asarray(1.0)
         wanted = log_above - self._get(theta, "a") - viscous_shift
         if self.with_melt and not self.with_knee:
-            limit = self._log_limit(theta) + melt_shift
+            limit = self._log_limit(theta, melt_shift)
             flow, slope = self._pole_flow(n, wanted, limit - math.log(self.scale.flow_mm3_s))
             return flow + math.log(self.scale.flow_mm3_s), steep * slope
         if self.with_cross:
@@ -227,7 +228,7 @@ class PowerLaw:
         if not self.with_melt:
             return die, np.broadcast_to(steep / n, die.shape)
         p = np.exp(self._get(theta, "p"))
-        limit = self._log_limit(theta) + melt_shift
+        limit = self._log_limit(theta, melt_shift)
         grown = np.exp(np.clip(p * (die - limit), -700.0, 700.0))
         return die - np.log1p(grown) / p, steep / n / (1.0 + grown)
 
@@ -239,7 +240,7 @@ class PowerLaw:
         steepened: Array | float = 0.0
         if self.with_melt:
             p = np.exp(self._get(theta, "p")) if self.with_knee else 1.0
-            limit = self._log_limit(theta) + melt_shift
+            limit = self._log_limit(theta, melt_shift)
             share = np.exp(np.minimum(p * (die - limit), 0.0))
             with np.errstate(divide="ignore"):
                 if self.with_knee:

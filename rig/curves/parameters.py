@@ -58,14 +58,14 @@ def parameters_of(
     found = {
         name: interval_of(
             float(values[name][0]),
-            _pooled(name, shared) if name in _PHYSICAL else draws[name],
+            pooled(name, shared) if name in _PHYSICAL else draws[name],
             law.units.get(name, "1"),
             at_bound=_COORDINATE.get(name) in stuck,
         )
         for name in values
     }
     limit = found.get("melt_limit_mm3_s")
-    if limit is not None and _open(shared):
+    if limit is not None and limit_is_open(shared):
         value = limit.value
         if fitted.theta[law.coordinates.index("r")] < 10 * LEAST_RATIO:
             value = float(np.median(draws["melt_limit_mm3_s"]))
@@ -75,8 +75,8 @@ def parameters_of(
     return found
 
 
-def _open(mixture: Sequence[tuple[Fitted, float]]) -> bool:
-    """Whether the data set no upper bound to the melt limit."""
+def limit_is_open(mixture: Sequence[tuple[Fitted, float]]) -> bool:
+    """Whether the data set no upper bound to the melt limit, by all laws that have one."""
     ratios = [
         (fitted.draws[:, fitted.law.coordinates.index("r")], weight)
         for fitted, weight in mixture
@@ -85,7 +85,7 @@ def _open(mixture: Sequence[tuple[Fitted, float]]) -> bool:
     return bool(np.quantile(_weighted(ratios), 0.025) < UNBOUNDED_RATIO)
 
 
-def _pooled(name: str, mixture: Sequence[tuple[Fitted, float]]) -> Array:
+def pooled(name: str, mixture: Sequence[tuple[Fitted, float]]) -> Array:
     """Draws of a parameter from all laws that have it, as many of each as its weight asks."""
     return _weighted(
         [

@@ -128,7 +128,7 @@ def ascend(density: LogDensity, starts: Array, bounds: Array, *, steps: int = 10
         high_end = int(np.argmax(values))
         if values[high_end] > top.log_density:
             top = Mode(points[high_end].copy(), float(values[high_end]))
-        # What climbs too slowly to reach the highest end within the steps left is let go.
+        # What climbs too slowly to reach the highest end in a quarter of all steps is let go.
         hopeless = values + gains * (steps / 4) < top.log_density
         going = ~settled & ~hopeless
         if not going.any():

@@ -22,6 +22,7 @@ from collections.abc import Callable
 import numpy as np
 from joblib import Parallel, delayed
 
+from rig.curves.curveset import Parameter
 from rig.curves.fit import fit_curves
 from rig.curves.points import Threshold
 
@@ -120,13 +121,53 @@ def wilson(hits: int, n: int) -> tuple[float, float]:
     return centre - half, centre + half
 
 
+def share(hits: int, n: int) -> str:
+    """A share with its 95 % interval, in words."""
+    low, high = wilson(hits, n)
+    return f"{100 * hits / n:.1f} % ({100 * low:.1f} to {100 * high:.1f}) of {n}"
+
+
+@dataclasses.dataclass
+class Limits:
+    """Intervals of melt limits, those without an upper end among them, and how many held."""
+
+    told: int = 0
+    held: int = 0
+    bounded: int = 0
+    bounded_held: int = 0
+
+    def count(self, melt: Parameter, truth: float) -> None:
+        held = melt.lower <= truth and (melt.upper is None or truth <= melt.upper)
+        self.told += 1
+        self.held += held
+        if melt.upper is not None:
+            self.bounded += 1
+            self.bounded_held += held
+
+    def __add__(self, other: Limits) -> Limits:
+        return Limits(
+            *(
+                a + b
+                for a, b in zip(dataclasses.astuple(self), dataclasses.astuple(other), strict=True)
+            )
+        )
+
+    def words(self) -> str:
+        if not self.told:
+            return "never told"
+        words = f"inside its interval: {share(self.held, self.told)}"
+        if self.bounded:
+            words += f"; where it is bounded above: {share(self.bounded_held, self.bounded)}"
+        return words
+
+
 @dataclasses.dataclass
 class Counted:
     """What the campaigns of one setting gave."""
 
     inside: np.ndarray  # by flow
     asked: np.ndarray
-    limits: np.ndarray  # melt limits told, held, told with an upper end, and these held
+    limits: Limits
     widths: list[float]
     errors: list[float]
     names: collections.Counter[str]
@@ -144,16 +185,7 @@ class Counted:
         flows = "/".join(
             f"{100 * b / max(n, 1):.0f}" for b, n in zip(self.inside, self.asked, strict=True)
         )
-        melt = ""
-        for name, (told, held) in zip(
-            ("melt limit", "bounded above"), self.limits.reshape(2, 2).tolist(), strict=True
-        ):
-            if told:
-                ends = wilson(held, told)
-                melt += (
-                    f"{name} {100 * held / told:.1f} % ({100 * ends[0]:.1f}-"
-                    f"{100 * ends[1]:.1f}) of {told}, "
-                )
+        melt = f"melt limit {self.limits.words()}, " if self.limits.told else ""
         return (
             f"{100 * hits / total:5.1f} % ({100 * low:.1f}-{100 * high:.1f}; {flows}) of {total}, "
             f"half width {100 * np.median(self.widths):.2f} %, "
@@ -166,7 +198,13 @@ def setting(family: str, noise: str, *, points: int, campaigns: int, seed: int =
     """Run one setting."""
     rng = np.random.default_rng([seed, points, *family.encode(), *noise.encode()])
     found = Counted(
-        *(np.zeros(n, int) for n in (3, 3, 4)), [], [], collections.Counter(), -time.perf_counter()
+        np.zeros(3, int),
+        np.zeros(3, int),
+        Limits(),
+        [],
+        [],
+        collections.Counter(),
+        -time.perf_counter(),
     )
     for _ in range(campaigns):
         law = FAMILIES[family](rng)
@@ -176,9 +214,7 @@ def setting(family: str, noise: str, *, points: int, campaigns: int, seed: int =
         found.names[curve.model] += 1
         melt = curve.melt_limit
         if isinstance(law, Limited) and melt is not None:
-            bounded = melt.upper is not None
-            held = melt.lower <= law.limit and (melt.upper is None or law.limit <= melt.upper)
-            found.limits += (1, held, bounded, held and bounded)
+            found.limits.count(melt, law.limit)
         for at, truth in enumerate(np.array([25.0, 40.0, 62.0])):
             q = float(law(truth))
             if not curve.holds(q):

@@ -86,19 +86,17 @@ def write_made(folder: Path, seed: int, *, wide: bool = False) -> Take:
     )
 
 
-def write_real(
-    folder: Path, take: Take, number: int, part: str, files: Sequence[Path] | None = None
-) -> Take:
+def write_real(folder: Path, take: Take, number: int, part: str, files: Sequence[Path]) -> Take:
     """A take from a quiet room with a recorded room under it.
 
     Args:
         folder: To write into.
         take: The quiet one.
         number: Of the take.
-        part: Of the recordings that are known, see `real_room.recordings`; chooses the seed.
-        files: Other recordings to choose from.
+        part: Name of the recordings; chooses the seed.
+        files: The recordings.
     """
-    from real_room import real_room, recordings
+    from real_room import real_room
 
     sound, rate_hz = soundfile.read(take.path)
     rng = np.random.default_rng([REAL_SEED, number, zlib.crc32(part.encode())])
@@ -108,7 +106,7 @@ def write_real(
         sample_rate_hz=rate_hz,
         start_s=take.motion.start_s,
         end_s=take.motion.end_s,
-        files=recordings(part) if files is None else files,
+        files=files,
     )
     path = folder / f"real-{number:05d}.wav"
     soundfile.write(path, mixed, rate_hz, subtype="PCM_16")
@@ -162,11 +160,11 @@ def report(
         f"skips with two clicks or more, motor above -12 dB, called clean: "
         f"{rate(missed, len(heard))}"
     )
-    beyond = [t for t, j in pairs if t.label is Verdict.CLEAN and j.verdict is Verdict.SKIP]
-    above = sum(note(t, "x") > 1.0 for t in beyond)
+    false = [t for t, j in pairs if t.label is Verdict.CLEAN and j.verdict is Verdict.SKIP]
+    above = sum(note(t, "x") > 1.0 for t in false)
     if above:
         print(
-            f"of the {len(beyond)} clean takes called skip {above} ran above the motor's "
+            f"of the {len(false)} clean takes called skip {above} ran above the motor's "
             "threshold, and had not lost a cycle yet"
         )
     for low, high in ((-99, -12), (-12, 0), (0, 10), (10, 20), (20, 99), (0, 99)):
@@ -276,6 +274,7 @@ def main() -> None:
     from joblib import Parallel, delayed
     from real_room import recordings
 
+    others = recorded_in(given.rooms) if given.rooms else []
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
         takes = virtual_takes(folder / "virtual", given.benches, given.per_bench)
@@ -296,25 +295,19 @@ def main() -> None:
             if made:
                 stated += report(f"{name} sound", made, list(judge_takes(made, jobs=-1)))
                 quiet += [take for take in made if is_quiet(take)]
-        if recordings("held-out"):
-            (folder / "real").mkdir()
+        rooms = [("recorded rooms", "held-out", recordings("held-out"))]
+        rooms += [(f"rooms of {len(others)} other recordings", "others", others)]
+        for title, part, files in rooms:
+            if not files:
+                continue
+            (folder / part).mkdir()
             real = Parallel(n_jobs=-1)(
-                delayed(write_real)(folder / "real", take, number, "held-out")
+                delayed(write_real)(folder / part, take, number, part, files)
                 for number, take in enumerate(quiet)
             )
-            stated += report("recorded rooms", real, list(judge_takes(real, jobs=-1)))
-        else:
+            stated += report(title, real, list(judge_takes(real, jobs=-1)))
+        if not rooms[0][2]:
             print("\n== recorded rooms left out: install sonic-pi-samples and alsa-utils")
-        if given.rooms:
-            others = recorded_in(given.rooms)
-            (folder / "others").mkdir()
-            real = Parallel(n_jobs=-1)(
-                delayed(write_real)(folder / "others", take, number, "others", others)
-                for number, take in enumerate(quiet)
-            )
-            stated += report(
-                f"rooms of {len(others)} other recordings", real, list(judge_takes(real, jobs=-1))
-            )
         if given.picture:
             draw(stated, given.picture)
         if not given.no_baseline:

@@ -16,24 +16,15 @@ import sys
 import time
 
 import numpy as np
-from bench_coverage import NOISES
+from bench_coverage import NOISES, Limits, share
 from joblib import Parallel, delayed
 
 from rig.curves.compare import compare
-from rig.curves.curveset import Parameter
 from rig.curves.fit import fit_curves
 from rig.curves.points import Threshold
 
 AREA_MM2 = math.pi * 1.75**2 / 4.0
 GAS = 8.314462618e-3
-
-
-def wilson(hits: int, n: int) -> str:
-    """Share with its 95 % interval (Wilson 1927)."""
-    p, z = hits / n, 1.96
-    centre = (p + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
-    return f"{100 * p:.1f} % ({100 * (centre - half):.1f} to {100 * (centre + half):.1f}) of {n}"
 
 
 class Truth:
@@ -90,29 +81,6 @@ def speed() -> None:
         )
 
 
-class Limits:
-    """Intervals of melt limits, those without an upper end among them, and how many held."""
-
-    def __init__(self) -> None:
-        self.told = self.held = self.bounded = self.bounded_held = 0
-
-    def count(self, melt: Parameter, truth: float) -> None:
-        held = melt.lower < truth and (melt.upper is None or truth < melt.upper)
-        self.told += 1
-        self.held += held
-        if melt.upper is not None:
-            self.bounded += 1
-            self.bounded_held += held
-
-    def words(self) -> str:
-        if not self.told:
-            return "never told"
-        words = f"inside its interval: {wilson(self.held, self.told)}"
-        if self.bounded:
-            words += f"; where it is bounded above: {wilson(self.bounded_held, self.bounded)}"
-        return words
-
-
 def joint_intervals(noise: str, campaigns: int) -> str:
     rng = np.random.default_rng([2, *noise.encode()])
     energy = drift = force = asked = 0
@@ -143,10 +111,10 @@ def joint_intervals(noise: str, campaigns: int) -> str:
                     force += low <= math.log(need) <= high
     return (
         f"joint law, 3 temperatures x 8 currents, noise {noise}:\n"
-        f"  activation energy inside its 95 % interval: {wilson(energy, campaigns)}\n"
+        f"  activation energy inside its 95 % interval: {share(energy, campaigns)}\n"
         f"  melt limit {limits.words()}\n"
-        f"  its drift with temperature: {wilson(drift, limits.told)}\n"
-        f"  force inside the joint band: {wilson(force, asked)}"
+        f"  its drift with temperature: {share(drift, limits.told)}\n"
+        f"  force inside the joint band: {share(force, asked)}"
     )
 
 
@@ -174,7 +142,7 @@ def same_hot_end(pairs: int) -> str:
             for _ in range(2)
         ]
         wrong += compare(*curves).differ
-    return f"two campaigns on one hot end called different (5 % meant): {wilson(wrong, pairs)}"
+    return f"two campaigns on one hot end called different (5 % meant): {share(wrong, pairs)}"
 
 
 def main() -> None:

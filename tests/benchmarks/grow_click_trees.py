@@ -136,6 +136,7 @@ class Heard:
 def make_takes(folder: Path, batch: Batch, jobs: int) -> list[list[Take]]:
     """The takes of one batch, by source; made only where they are not there yet."""
     from joblib import Parallel, delayed
+    from real_room import recordings
 
     kept = folder / "takes.pickle"
     if kept.exists():
@@ -155,9 +156,10 @@ def make_takes(folder: Path, batch: Batch, jobs: int) -> list[list[Take]]:
         )
     (folder / "real").mkdir(exist_ok=True)
     quiet = [take for takes in sources for take in takes if bench.is_quiet(take)]
+    files = recordings("tuning")
     sources.append(
         Parallel(n_jobs=jobs)(
-            delayed(bench.write_real)(folder / "real", take, number, "tuning")
+            delayed(bench.write_real)(folder / "real", take, number, "tuning", files)
             for number, take in enumerate(quiet)
         )
     )

@@ -160,6 +160,19 @@ def test_the_interval_of_a_melt_limit_knows_that_it_depends_on_the_law(bent):
     assert plain.melt_limit.upper < 1.15 * 14.0
 
 
+def test_a_melt_limit_is_said_to_be_open_where_its_interval_is():
+    told = []
+    for law, model in ((power, "power-melt"), (knee, "power-melt"), (poles, "auto")):
+        points = table(law, scatter=0.02)
+        curve = fit_curves(points, model=model, joint=False).curves[0]
+        limit = curve.melt_limit
+        said = [note for note in curve.notes if "no upper bound from these points" in note]
+        assert bool(said) == (limit.upper is None)
+        assert all(f"it lies above {limit.lower:.3g} mm3/s" in note for note in said)
+        told.append(limit.upper is None)
+    assert len(set(told)) == 2
+
+
 def test_a_law_with_a_pole_is_fitted_by_name():
     (curve,) = fit_curves(table(poles, scatter=0.003), model="power-yield-melt-pole").curves
     assert set(curve.parameters) == {"yield_n", "resistance", "exponent", "melt_limit_mm3_s"}
