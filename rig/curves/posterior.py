@@ -229,7 +229,11 @@ def sight(
     rng = np.random.default_rng(seed)
     posterior = Posterior(law, data, scatter=scatter, wrong_rate=wrong_rate)
     mode = sampling.find_mode(posterior, posterior.starts(rng, 800), posterior.bounds)
-    covariance = sampling.curvature_covariance(posterior, mode.point, posterior.bounds)
+    # Where the brackets are wider than the scatter the density is flat up to a cliff, and curvature
+    # at the mode says nothing of its width; with a scatter of their size it does.
+    blurred = mode.point.copy()
+    blurred[posterior.d] = max(blurred[posterior.d], math.log(posterior.floor))
+    covariance = sampling.curvature_covariance(posterior, blurred, posterior.bounds)
     return Sighted(
         posterior=posterior,
         mode=mode,

@@ -110,7 +110,7 @@ def ascend(density: LogDensity, starts: Array, bounds: Array, *, steps: int = 10
     for _ in range(steps):
         free = ~(((points <= low) & (slopes < 0)) | ((points >= high) & (slopes > 0)))
         masked = np.where(free, slopes, 0.0)
-        move = np.where(free, np.einsum("bij,bj->bi", curvature, masked), 0.0)
+        move = np.where(free, np.einsum("bij,bj->bi", _held(curvature, free), masked), 0.0)
         astray = ~(np.isfinite(move).all(axis=1) & ((move * masked).sum(axis=1) > 0))
         curvature[astray] = plain
         move[astray] = (scale**2 * masked)[astray]
@@ -145,6 +145,22 @@ def ascend(density: LogDensity, starts: Array, bounds: Array, *, steps: int = 10
         updated = part @ curvature @ part.transpose(0, 2, 1) + outer
         curvature = np.where(firm[:, None, None], updated, curvature)
     return top
+
+
+def _held(inverse: Array, free: NDArray[np.bool_]) -> Array:
+    """Inverse Hessians, shape (batch, d, d), with the coordinates at a bound held fast.
+
+    The inverse over the free ones alone is not the part of the whole inverse that belongs to them
+    but its Schur complement, here by elimination of one coordinate after the other.
+    """
+    if free.all():
+        return inverse
+    inverse = inverse.copy()
+    for k in np.flatnonzero(~free.all(axis=0)):
+        rows = ~free[:, k]
+        column = inverse[rows, :, k]
+        inverse[rows] -= column[:, :, None] * column[:, None, :] / column[:, k, None, None]
+    return inverse
 
 
 def curvature_covariance(density: LogDensity, point: Array, bounds: Array) -> Array:
@@ -344,7 +360,7 @@ def importance_sample(
     bounds: Array,
     *,
     rng: np.random.Generator,
-    rounds: Sequence[int] = (1200, 1500, 2500),
+    rounds: Sequence[int] = (1200, 1500, 2500, 2500, 2500),
     wanted: float = math.inf,
     draws: int = 2400,
 ) -> Weighted:
@@ -364,7 +380,8 @@ def importance_sample(
         draws: How many draws of equal weight to give.
     """
     low, high = bounds.T
-    points, values, mixtures = np.empty((0, len(low))), np.empty(0), []
+    points, values, sums = np.empty((0, len(low))), np.empty(0), np.empty(0)
+    mixtures: list[tuple[float, Mixture]] = []
     tried = 0
     weight = np.empty(0)
     top, effective = -math.inf, 0.0
@@ -375,14 +392,14 @@ def importance_sample(
             proposal = Mixture.about(points[chosen])
         new = proposal.draw(size, rng)
         new = new[((new >= low) & (new <= high)).all(axis=1)]
-        mixtures.append((size, proposal))
-        tried += size
+        # The sum of all proposals at each point grows by one at the old ones, and is new at the new.
+        sums = np.logaddexp(sums, math.log(size) + proposal.log_density(points))
+        mixtures.append((math.log(size), proposal))
+        fresh = [share + mixture.log_density(new) for share, mixture in mixtures]
+        sums = np.concatenate((sums, np.logaddexp.reduce(fresh, axis=0)))
         points, values = np.concatenate((points, new)), np.concatenate((values, density(new)))
-        log_q = np.logaddexp.reduce(
-            [math.log(count / tried) + mixture.log_density(points) for count, mixture in mixtures],
-            axis=0,
-        )
-        log_weight = values - log_q
+        tried += size
+        log_weight = values - sums + math.log(tried)
         top = float(log_weight.max(initial=-math.inf))
         if not math.isfinite(top):
             break
