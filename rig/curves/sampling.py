@@ -392,7 +392,7 @@ def importance_sample(
             proposal = Mixture.about(points[chosen])
         new = proposal.draw(size, rng)
         new = new[((new >= low) & (new <= high)).all(axis=1)]
-        # The sum of all proposals at each point grows by one at the old ones, and is new at the new.
+        # All proposals at each point: one more at the old points, all of them at the new ones.
         sums = np.logaddexp(sums, math.log(size) + proposal.log_density(points))
         mixtures.append((math.log(size), proposal))
         fresh = [share + mixture.log_density(new) for share, mixture in mixtures]
