@@ -41,6 +41,8 @@ from detectors.whole import whole_features, whole_log_odds, whole_word
 COUNT_CHECK_S = 0.2
 #: Clicks that are looked back at when a new one comes.
 MOST_CLICKS = 64
+#: Fewer clicks than this are few.
+FEW_CLICKS = 6
 #: The motor's lines over all the rest, in dB, at which it is loud enough to have made the clicks.
 TONAL_MOTOR_DB = -3.0
 #: A train as plain as this (log odds) is the motor's where the motion made the sound louder by so
@@ -483,7 +485,7 @@ class Judge:
         if hidden and loudest_db < settings.motor_to_rest_db:
             return void(Reason.TOO_NOISY, train, "the background hides the motor")
         if train.log_odds >= settings.suspect_skip:
-            return void(Reason.UNSURE, train, "clicks were heard, too few to be sure")
+            return void(Reason.UNSURE, train, self._why_unsure())
         rate = (
             "heard at the commanded rate throughout"
             if heard
@@ -492,6 +494,16 @@ class Judge:
         return self._judgement(
             Verdict.CLEAN, Reason.HEARD_THROUGHOUT, train, f"{rate}, without a train of clicks"
         )
+
+    def _why_unsure(self) -> str:
+        """What speaks neither for a skip nor against it."""
+        assert self._listener is not None
+        clicks = len(self._listener.move.clicks)
+        if not clicks:
+            return "no click was heard, but the move does not sound like a healthy motor's throughout"
+        if clicks < FEW_CLICKS:
+            return "clicks were heard, too few to be sure"
+        return "clicks were heard, and they may be the motor's or the room's"
 
     def _void(self, reason: Reason, train: TrainEvidence, explanation: str) -> Judgement:
         return self._judgement(Verdict.VOID, reason, train, explanation)

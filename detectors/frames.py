@@ -154,6 +154,9 @@ class HopFacts:
 
 #: A flat top counts as clipping only where the hop's extreme is at least this far from zero.
 RAIL_LEAST = 0.05
+#: From here on it does whatever the samples are made of; below, only where they are finer than one
+#: in so many parts of the extreme.
+RAIL_CERTAIN, LEAST_LEVELS = 0.95, 200.0
 
 
 def hop_facts(samples: FloatArray, hop: int) -> HopFacts:
@@ -168,6 +171,11 @@ def hop_facts(samples: FloatArray, hop: int) -> HopFacts:
         at = np.abs(some) >= extreme[loud, None] - np.float32(2e-6)
         flat = at[:, 2:] & at[:, 1:-1] & at[:, :-2]
         count = flat.sum(axis=1)
+        for row in np.flatnonzero((count > 0) & (extreme[loud] < RAIL_CERTAIN)):
+            # Samples of few bits have flat tops wherever the sound is slow.
+            values = np.unique(some[row])
+            if len(values) > 1 and np.diff(values).min() > extreme[loud[row]] / LEAST_LEVELS:
+                count[row] = 0
         railed[loud] = np.where(count > 0, count + 2, 0)
     mean = rows.mean(axis=1, dtype=np.float32)
     power = np.einsum("ij,ij->i", rows, rows) / np.float32(hop) - mean * mean
