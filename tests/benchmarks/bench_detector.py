@@ -1,19 +1,20 @@
 """Accuracy of the judge on takes that no number was ever fitted to.
 
 ``python tests/benchmarks/bench_detector.py [--benches 160] [--per-bench 30] [--far 6] [--made 400]
-[--wide 400] [--rooms FOLDER ...] [--picture NAME]`` makes the takes from seeds that nothing else
-uses, judges them in all cores, and prints confusion, rates with 95 % bounds, latency, void rates
-against the ratio of motor to background, calibration, and the same figures for a baseline: onsets
-of a general audio library, counted, with the threshold and the count that do best on the very same
-takes.
+[--wide 400] [--falls 800] [--rooms FOLDER ...] [--picture NAME]`` makes the takes from seeds that
+nothing else uses, judges them in all cores, and prints confusion, rates with 95 % bounds, latency,
+void rates against the ratio of motor to background, calibration, and the same figures for a
+baseline: onsets of a general audio library, counted, with the threshold and the count that do best
+on the very same takes.
 
-Five sources: the virtual bench's takes; more of these far beyond the threshold, where motors lose
-step altogether; two makers of sound from a description without any physics
-(`tests/detectors/made_sound.py`, and `made_wide.py` with harder rooms, motors and clicks), which
-are the check that the judge did not learn one sound maker; and the quiet takes of these with
-rooms under them that were recorded in the world (`tests/detectors/real_room.py`), of which the half
-is used that nothing was grown on. With ``--rooms FOLDER ...`` the same quiet takes are judged once
-more with whatever was recorded in these folders under them.
+Six sources: the virtual bench's takes; more of these far beyond the threshold, where motors lose
+step altogether; three makers of sound from a description without any physics
+(`tests/detectors/made_sound.py`, `made_wide.py` with harder rooms, motors and clicks, and
+`made_falls.py` with rotors that fall back, in rooms that ring), which are the check that the judge
+did not learn one sound maker; and the quiet takes of the others with rooms under them that were
+recorded in the world (`tests/detectors/real_room.py`), of which the half is used that nothing was
+grown on. With ``--rooms FOLDER ...`` the same quiet takes are judged once more with whatever was
+recorded in these folders under them.
 """
 
 from __future__ import annotations
@@ -44,7 +45,9 @@ from detectors.takes import Take, load_take_set  # noqa: E402
 
 #: Slower steps are few within the time that the judge looks back.
 SLOW_STEP_HZ = 20.0
-BENCH_SEED, MADE_SEED, WIDE_SEED = 1_631_000_000, 1_647_000_000, 1_661_000_000
+BENCH_SEED = 1_631_000_000
+#: First seeds of the sound without physics, by maker.
+SEEDS = {"made": 1_647_000_000, "wide": 1_661_000_000, "falls": 1_673_000_000}
 REAL_SEED = 53
 #: Smaller files hold no sound worth hearing.
 LEAST_BYTES = 6000
@@ -63,11 +66,23 @@ def virtual_takes(folder: Path, benches: int, per_bench: int, *, far: bool = Fal
     return list(load_take_set(folder))
 
 
-def write_made(folder: Path, seed: int, *, wide: bool = False) -> Take:
+def write_made(folder: Path, seed: int, *, maker: str, files: Sequence[Path] = ()) -> Take:
+    """A take of sound without physics.
+
+    Args:
+        folder: To write into.
+        seed: Of the take.
+        maker: One of `SEEDS`.
+        files: Recordings that may be laid under the falls.
+    """
+    from made_falls import make_falls
     from made_sound import make_take
     from made_wide import make_wide
 
-    made = make_wide(seed) if wide else make_take(seed)
+    if maker == "falls":
+        made = make_falls(seed, files=files)
+    else:
+        made = make_wide(seed) if maker == "wide" else make_take(seed)
     path = folder / f"made-{seed}.wav"
     soundfile.write(path, made.samples, made.sample_rate_hz, subtype="PCM_16")
     motion = CommandedMotion(speed_mm_s=made.speed_mm_s, start_s=made.start_s, end_s=made.end_s)
@@ -261,6 +276,7 @@ def main() -> None:
     parser.add_argument("--far", type=int, default=6, help="takes a bench in far overload")
     parser.add_argument("--made", type=int, default=400)
     parser.add_argument("--wide", type=int, default=400)
+    parser.add_argument("--falls", type=int, default=800)
     parser.add_argument("--no-baseline", action="store_true")
     parser.add_argument("--picture", type=Path, help="reliability diagram, name without ending")
     parser.add_argument(
@@ -283,19 +299,18 @@ def main() -> None:
         if given.far:
             beyond = virtual_takes(folder / "far", given.benches, given.far, far=True)
             stated += report("far overload", beyond, list(judge_takes(beyond, jobs=-1)))
-        for name, seed, count in (
-            ("made", MADE_SEED, given.made),
-            ("wide", WIDE_SEED, given.wide),
-        ):
+        held_out = recordings("held-out")
+        for name, count in (("made", given.made), ("wide", given.wide), ("falls", given.falls)):
             (folder / name).mkdir()
             made = Parallel(n_jobs=-1)(
-                delayed(write_made)(folder / name, seed + k, wide=name == "wide")
+                delayed(write_made)(folder / name, SEEDS[name] + k, maker=name, files=held_out)
                 for k in range(count)
             )
             if made:
                 stated += report(f"{name} sound", made, list(judge_takes(made, jobs=-1)))
+            if name != "falls":  # these have rooms of their own
                 quiet += [take for take in made if is_quiet(take)]
-        rooms = [("recorded rooms", "held-out", recordings("held-out"))]
+        rooms = [("recorded rooms", "held-out", held_out)]
         rooms += [(f"rooms of {len(others)} other recordings", "others", others)]
         for title, part, files in rooms:
             if not files:

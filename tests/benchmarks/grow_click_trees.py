@@ -67,6 +67,7 @@ class Batch(NamedTuple):
     Attributes:
         bench_seed: First seed of the virtual benches; made and wide sound take theirs from it.
         made: Takes of made sound, and as many of wide sound.
+        falls: Takes of motors that fall back (`made_falls.py`).
         benches: Virtual benches.
         per_bench: Takes of each.
         far: Takes of each far beyond the threshold.
@@ -77,6 +78,7 @@ class Batch(NamedTuple):
     benches: int = 70
     per_bench: int = 30
     far: int = 0
+    falls: int = 0
 
 
 #: From the first ones the trees of clicks and trains learn, from the others those of whole moves.
@@ -96,6 +98,8 @@ WHOLE_BATCHES = (
     Batch(1_477_000_000, 1000, far=6),
     Batch(1_777_000_000, 0, benches=400, per_bench=9, far=5),
 )
+#: Names of the sources, in their order.
+SOURCES = ("virtual", "made", "wide", "recorded rooms", "falls")
 #: Faults that leave nothing to learn from.
 LEFT_OUT = ("muted", "dropout", "wrong-speed")
 #: Clicks of a take, and trains of a take, that are learnt from.
@@ -144,25 +148,30 @@ def make_takes(folder: Path, batch: Batch, jobs: int) -> list[list[Take]]:
         return found
     folder.mkdir(parents=True, exist_ok=True)
     bench.BENCH_SEED = batch.bench_seed
-    sources = [bench.virtual_takes(folder / "virtual", batch.benches, batch.per_bench)]
-    for number, name in enumerate(("made", "wide"), start=1):
+    files = recordings("tuning")
+
+    def made_by(number: int, name: str, count: int) -> list[Take]:
         (folder / name).mkdir(exist_ok=True)
         first = batch.bench_seed + number * 1_000_000
-        sources.append(
-            Parallel(n_jobs=jobs)(
-                delayed(bench.write_made)(folder / name, first + k, wide=name == "wide")
-                for k in range(batch.made)
-            )
+        takes: list[Take] = Parallel(n_jobs=jobs)(
+            delayed(bench.write_made)(folder / name, first + k, maker=name, files=files)
+            for k in range(count)
         )
+        return takes
+
+    sources: list[list[Take]] = [[]]
+    if batch.benches:
+        sources = [bench.virtual_takes(folder / "virtual", batch.benches, batch.per_bench)]
+    sources += [made_by(1, "made", batch.made), made_by(2, "wide", batch.made)]
     (folder / "real").mkdir(exist_ok=True)
     quiet = [take for takes in sources for take in takes if bench.is_quiet(take)]
-    files = recordings("tuning")
     sources.append(
         Parallel(n_jobs=jobs)(
             delayed(bench.write_real)(folder / "real", take, number, "tuning", files)
             for number, take in enumerate(quiet)
         )
     )
+    sources.append(made_by(3, "falls", batch.falls))
     if batch.far:
         sources[0] += bench.virtual_takes(folder / "far", batch.benches, batch.far, far=True)
     kept.write_bytes(pickle.dumps(sources))
@@ -374,7 +383,7 @@ def check(heard: Sequence[Heard]) -> None:
         ]
 
     whole, settings = stacked(heard, wholes, WHOLE_GROWTH, say), DetectorSettings()
-    for source, name in enumerate(("virtual", "made", "wide", "recorded rooms")):
+    for source, name in enumerate(SOURCES):
         skips: Counter[Verdict] = Counter()
         cleans: Counter[Verdict] = Counter()
         silent = 0
