@@ -10,6 +10,7 @@ import math
 from dataclasses import replace
 
 from detectors.acoustic import HeardClick, Listener
+from detectors.clicks import STEPS_IN_CYCLE
 from detectors.evidence import (
     CommandedMotion,
     FilamentCount,
@@ -86,6 +87,11 @@ def skip_decided(train: TrainEvidence, settings: DetectorSettings) -> bool:
 def skips_plainly(train: TrainEvidence, settings: DetectorSettings) -> bool:
     """Whether the whole move says it so plainly that the motor need not be heard besides."""
     return train.whole is not None and train.whole >= settings.plain_skip
+
+
+def clicks_count(train: TrainEvidence, settings: DetectorSettings) -> bool:
+    """Whether the clicks alone would make a move suspect."""
+    return train.llr >= settings.suspect_skip
 
 
 class Judge:
@@ -209,7 +215,7 @@ class Judge:
         clicks = self._listener.move.clicks[:count]
         known = len(self._looks)
         if count > known:
-            looks = click_looks(clicks, first=known)
+            looks = click_looks(clicks, step_s=self._cycle_s / STEPS_IN_CYCLE, first=known)
             self._looks += looks
             self._words += click_words(looks)
         return clicks
@@ -373,6 +379,7 @@ class Judge:
             "rate_heard": float(self._motor.at_rate()),
             "stall_doubt": float(bool(self._motor.may_have_stalled())),
             "roughness_db": self._motor.roughness_db(),
+            "smooth_unheard": float(self._is_smooth_and_unheard()),
             "lines_z": lines.z if lines else 0.0,
             "lines_share": lines.share if lines else 0.0,
             "lines_best": lines.best_share if lines else 0.0,
@@ -425,7 +432,12 @@ class Judge:
             return void(Reason.STREAM_LOST, train, "the sound ends before the steady motion")
         if move.dead_hops >= 0.98 * move.hops or move.mean_power < SILENT_POWER:
             return void(Reason.SILENT, train, "the microphone delivers silence")
-        if skip_decided(train, settings) and self._is_audible(train):
+        rival, elsewhere = self._rival_rate(), self._other_rate()
+        # A motor that runs at another rate than commanded sounds out of step all along, so that
+        # only a train of clicks makes it a skip; and what nothing stands out of is no skip.
+        smooth = not clicks_count(train, settings) and self._is_smooth_and_unheard()
+        may_skip = train.decided_s is not None or not (rival or elsewhere or smooth)
+        if skip_decided(train, settings) and may_skip and self._is_audible(train):
             return self._skip(train)
         end_s = listener.steady_to_s
         if math.isfinite(end_s) and listener.heard_to_s < end_s - 0.2:
@@ -440,15 +452,8 @@ class Judge:
             return void(Reason.CLIPPED, train, "the input is overdriven: lower the gain")
         if move.hops < settings.least_steady_s * listener.grid.frame_rate_hz:
             return void(Reason.TOO_SHORT, train, "too little steady motion to judge")
-        ratio, excess_db, own_db = listener.tone.rival()
-        rivalled = excess_db >= max(settings.rival_db, own_db)
-        surely = self._motor.score() >= RIVAL_MOST_HEARD
-        if rivalled and not surely:
-            return void(
-                Reason.WRONG_STEP_RATE,
-                train,
-                f"the motor was heard at {ratio:.2f} times the commanded rate, or a multiple of it",
-            )
+        if rival:
+            return void(Reason.WRONG_STEP_RATE, train, rival)
         if self._motor.has_stalled():
             told = self._judgement(
                 Verdict.SKIP,
@@ -457,17 +462,8 @@ class Judge:
                 "the motor roared with the motion, but kept no step rate at all",
             )
             return replace(told, p_skip=max(told.p_skip, STALL_P_SKIP))
-        lines = listener.tone.lines()
-        if (
-            lines is not None
-            and not surely
-            and lines.best_share > 2 * lines.share + settings.wrong_rate_z
-        ):
-            return void(
-                Reason.WRONG_STEP_RATE,
-                train,
-                f"the motor was heard at {lines.best_ratio:.3f} times the commanded rate",
-            )
+        if elsewhere:
+            return void(Reason.WRONG_STEP_RATE, train, elsewhere)
         motor = self._motor
         heard, doubt = motor.at_rate(), motor.may_have_stalled()
         if doubt and not (heard and train.log_odds <= settings.clean_rough):
@@ -495,12 +491,37 @@ class Judge:
             Verdict.CLEAN, Reason.HEARD_THROUGHOUT, train, f"{rate}, without a train of clicks"
         )
 
+    def _rival_rate(self) -> str:
+        """At what other rate lines were heard that no commanded order has, in words; or nothing."""
+        assert self._listener is not None
+        ratio, excess_db, own_db = self._listener.tone.rival()
+        if self._surely_heard or excess_db < max(self.settings.rival_db, own_db):
+            return ""
+        return f"the motor was heard at {ratio:.2f} times the commanded rate, or a multiple of it"
+
+    def _other_rate(self) -> str:
+        """What other rate explains far more of the peaks than the commanded one, or nothing."""
+        assert self._listener is not None
+        lines = self._listener.tone.lines()
+        if self._surely_heard or lines is None:
+            return ""
+        if lines.best_share <= 2 * lines.share + self.settings.wrong_rate_z:
+            return ""
+        return f"the motor was heard at {lines.best_ratio:.3f} times the commanded rate"
+
+    def _is_smooth_and_unheard(self) -> bool:
+        return self._motor.is_smooth() and not self._motor.at_rate()
+
+    @property
+    def _surely_heard(self) -> bool:
+        return self._motor.score() >= RIVAL_MOST_HEARD
+
     def _why_unsure(self) -> str:
         """What speaks neither for a skip nor against it."""
         assert self._listener is not None
         clicks = len(self._listener.move.clicks)
         if not clicks:
-            return "no click was heard, but the move does not sound like a healthy motor's throughout"
+            return "no click was heard, but the move does not sound like that of a healthy motor"
         if clicks < FEW_CLICKS:
             return "clicks were heard, too few to be sure"
         return "clicks were heard, and they may be the motor's or the room's"

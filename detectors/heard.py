@@ -129,6 +129,10 @@ class MotorHeard:
         silent = self.score() < STALL_MOST_HEARD and lines.best_share < STALL_MOST_SHARE
         return rough and silent
 
+    def is_smooth(self) -> bool:
+        """Whether the level is too much alike from cycle to cycle for a motor that lost step."""
+        return self.roughness_db() < STALL_ROUGH_DB
+
     def may_have_stalled(self) -> str:
         """What makes one think of a stall, in words; nothing where nothing does."""
         figures = self._stall_figures()

@@ -43,18 +43,27 @@ FEATURES = (
     "over_spread_db",
     "over_most_db",
     "just_before",
+    "best_three_db",
+    "step_s",
 )
 #: Earlier clicks that one is compared with, and how long ago a click is just before, in s.
 COMPARED = 6
 JUST_BEFORE_S = 2.0
 #: Stands for what could not be told of the motor's lines.
 NOT_TOLD = -2.0
+#: Steps are told apart by their length up to this, in s.
+LONGEST_STEP_S = 0.2
 #: No click says more than this, either way.
 LEAST_MARK, MOST_MARK = -4.0, 6.0
 
 
-def mark_features(heard: HeardClick, before: Sequence[HeardClick]) -> list[float]:
+def mark_features(heard: HeardClick, before: Sequence[HeardClick], *, step_s: float) -> list[float]:
     """Features of one click, in the order of `FEATURES`.
+
+    Args:
+        heard: The click.
+        before: Clicks before it.
+        step_s: Duration of a step: what stands out among slow steps may be one of them.
 
     A knock in a room differs from the one before in colour and strength, and does not touch the
     motor's tone; the falls of one motor are alike, and ring in the body that the steps ring in.
@@ -96,7 +105,17 @@ def mark_features(heard: HeardClick, before: Sequence[HeardClick]) -> list[float
         unlike,
         *_colour(heard),
         float(sum(heard.time_s - other.time_s < JUST_BEFORE_S for other in near)),
+        _best_three_db(heard),
+        min(step_s, LONGEST_STEP_S),
     ]
+
+
+def _best_three_db(heard: HeardClick) -> float:
+    """Level over the motor's own peaks in the best three neighbouring bands: a few modes ring."""
+    over = heard.click.level_db - heard.click.base_db
+    if len(over) < 3:
+        return float(over.mean())
+    return float((over[:-2] + over[1:-1] + over[2:]).max()) / 3.0
 
 
 def _colour(heard: HeardClick) -> list[float]:

@@ -67,6 +67,7 @@ class TrainStep:
     Attributes:
         time_s: Of the last click.
         features: In the order of `TRAIN_FEATURES`.
+        look: Features of the last click by itself, see `click_looks`.
         times_s: Of the clicks since Page's sum was last at nothing.
         clock: Whether they come as regularly as a clock's.
         breaks: Clicks of the move so far that broke the motor's tone beyond doubt.
@@ -76,6 +77,7 @@ class TrainStep:
 
     time_s: float
     features: tuple[float, ...]
+    look: Sequence[float]
     times_s: tuple[float, ...]
     clock: bool
     breaks: int
@@ -178,10 +180,18 @@ def apart(clicks: Sequence[HeardClick], *, cycle_s: float) -> list[int]:
     return chosen
 
 
-def click_looks(clicks: Sequence[HeardClick], *, first: int = 0) -> list[list[float]]:
-    """Features of each click from the ``first`` on, given those before it."""
+def click_looks(
+    clicks: Sequence[HeardClick], *, step_s: float, first: int = 0
+) -> list[list[float]]:
+    """Features of each click from the ``first`` on, given those before it.
+
+    Args:
+        clicks: Clicks within the move, in order.
+        step_s: Duration of a step.
+        first: Index of the first click that is asked for.
+    """
     return [
-        mark_features(clicks[index], clicks[max(0, index - COMPARED) : index])
+        mark_features(clicks[index], clicks[max(0, index - COMPARED) : index], step_s=step_s)
         for index in range(first, len(clicks))
     ]
 
@@ -254,6 +264,7 @@ def train_steps(
                     rates.gain,
                     min(cycle_s, 0.5),
                 ),
+                look=looks[index],
                 times_s=tuple(times[begin : number + 1]),
                 clock=_is_a_clock(times[begin : number + 1]),
                 breaks=breaks,

@@ -74,7 +74,7 @@ class DetectorSettings:
     whole_trees: float = 1.0
     skip_rate_hz: float = 0.7
     room_rate_hz: float = 0.15
-    decide_skip: float = 2.5
+    decide_skip: float = 3.0
     decide_whole: float = 1.5
     suspect_skip: float = -2.0
     heard_z: float = 5.0
@@ -85,7 +85,7 @@ class DetectorSettings:
     heard_least: float = 6.0
     clean_unheard: float = -3.5
     clean_rough: float = -4.0
-    plain_skip: float = 3.0
+    plain_skip: float = 2.5
     heard_part: float = 0.7
     growth_db: float = 6.0
     motor_to_rest_db: float = -15.0
@@ -95,8 +95,8 @@ class DetectorSettings:
     lost_part: float = 0.03
     railed_part: float = 0.01
     least_steady_s: float = 0.5
-    calibration_intercept: float = 0.23
-    calibration_slope: float = 1.12
+    calibration_intercept: float = 0.2
+    calibration_slope: float = 1.0
 
     def __post_init__(self) -> None:
         for item in fields(self):

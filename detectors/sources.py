@@ -92,9 +92,9 @@ class CountSource(Protocol):
 class FileSource:
     """A sound file of any length as a `SoundSource`, read in blocks with flat memory.
 
-    Several channels are reduced to their mean, or to the loudest where they cancel one another. Times
-    count from the first sample of the file, or from ``start_s`` where given. Samples that are not
-    finite (some float files) are passed as zero with ``lost`` set, so that the judge knows.
+    Several channels are reduced to their mean, or to the loudest where they cancel one another.
+    Times count from the first sample of the file, or from ``start_s`` where given. Samples that are
+    not finite (some float files) are passed as zero with ``lost`` set, so that the judge knows.
 
     Raises:
         TakeError: The file is missing or is no sound file (at construction).

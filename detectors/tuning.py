@@ -26,6 +26,7 @@ from detectors.decision import (
     DOUBT_P_SKIP,
     Judge,
     believed,
+    clicks_count,
     skip_decided,
     skip_reason,
     skips_plainly,
@@ -117,15 +118,24 @@ class Trace:
             details=self.otherwise.details,
         )
 
-    def evidence(self, settings: DetectorSettings, *, word: float | None = None) -> TrainEvidence:
+    def evidence(
+        self,
+        settings: DetectorSettings,
+        *,
+        told: tuple[Sequence[TrainStep], Sequence[float]] | None = None,
+        word: float | None = None,
+    ) -> TrainEvidence:
         """Evidence of the clicks, and of the whole move where no train of them decides.
 
         Args:
             settings: The detector's numbers.
+            told: The train after each click and what trees say of it; None: the shipped ones.
             word: What trees say of the whole move; None: the shipped ones.
         """
-        steps = self.steps(settings)
-        said = train_words(steps)
+        if told is None:
+            own = self.steps(settings)
+            told = own, train_words(own)
+        steps, said = told
         train = weigh_steps(steps, said, settings)
         if not self.otherwise.details or (train.decided_s is not None and self.audible):
             return train
@@ -144,7 +154,11 @@ class Trace:
         if self.otherwise.reason in (Reason.UNREADABLE, Reason.SILENT):
             return replace(other, p_skip=believed(p_skip, self.otherwise.reason))
         audible = self.audible or skips_plainly(train, settings)
-        if skip_decided(train, settings) and audible:
+        elsewhere = self.otherwise.reason is Reason.WRONG_STEP_RATE
+        smooth = bool(self.otherwise.details.get("smooth_unheard"))
+        smooth = smooth and not clicks_count(train, settings)
+        may_skip = train.decided_s is not None or not (elsewhere or smooth)
+        if skip_decided(train, settings) and may_skip and audible:
             decided_s = self.otherwise.decided_s
             if train.decided_s is not None:
                 known = dict(zip((c.time_s for c in self.clicks), self.known_s, strict=True))
@@ -200,7 +214,7 @@ def trace_take(take: Take, settings: DetectorSettings) -> Trace:
     assert listener is not None
     clicks = tuple(c for c in listener.move.clicks if c.time_s <= listener.steady_to_s)
     room_clicks, room_s = judge.room()
-    looks = click_looks(clicks)
+    looks = click_looks(clicks, step_s=1.0 / take.geometry.step_rate_hz(take.motion.speed_mm_s))
     return Trace(
         take=take,
         clicks=clicks,

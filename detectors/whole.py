@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 from detectors.click_trees import shipped_trees
+from detectors.marks import FEATURES, NOT_TOLD
 from detectors.sequential import MOST_SAID, NOTHING_SAID, TrainStep
 from detectors.settings import DetectorSettings
 from detectors.unrest import UNREST
@@ -19,8 +21,26 @@ from detectors.unrest import UNREST
 STRONG, PLAIN = -1.0, 1.0
 #: No feature of counting goes beyond these.
 MOST_STEPS, MOST_STRONG, MOST_ROOM_HZ, MOST_SUM, MOST_S = 30.0, 20.0, 5.0, 60.0, 20.0
-#: Strongest clicks that are told apart.
-TOLD_APART = 4
+MOST_CYCLES = 50.0
+#: Strongest clicks that are told apart, and those whose looks are averaged.
+TOLD_APART, AVERAGED = 4, 6
+#: What is averaged of their looks.
+LOOKS = (
+    "score_db",
+    "coverage",
+    "rise_db",
+    "decay_db",
+    "own_db",
+    "kept",
+    "steady_near",
+    "change_db",
+    "alike",
+    "unlike",
+    "colour",
+    "over_spread_db",
+    "best_three_db",
+)
+_LOOKS_AT = tuple(FEATURES.index(name) for name in LOOKS)
 
 #: By how much the log-odds of clicks like a clock's stay below a skip's.
 CLOCK_SHORT = 0.1
@@ -78,6 +98,10 @@ WHOLE_FEATURES = (
     "cycle_s",
     "room_hz",
     *FROM_DETAILS,
+    *(f"look_{name}" for name in LOOKS),
+    "interval_spread",
+    "interval_middle_s",
+    "interval_middle_cycles",
 )
 
 
@@ -130,7 +154,27 @@ def whole_features(
         min(cycle_s, 0.5),
         min(room[0] / max(room[1], LEAST_ROOM_S), MOST_ROOM_HZ),
         *(details[name] for name in FROM_DETAILS),
+        *_mean_look(steps),
+        *_intervals(strong, cycle_s),
     ]
+
+
+def _mean_look(steps: Sequence[TrainStep]) -> list[float]:
+    """Mean looks of the clicks that are most like a motor's."""
+    best = sorted(steps, key=lambda step: step.features[0], reverse=True)[:AVERAGED]
+    if not best:
+        return [NOT_TOLD] * len(LOOKS)
+    return [statistics.fmean(step.look[at] for step in best) for at in _LOOKS_AT]
+
+
+def _intervals(times_s: Sequence[float], cycle_s: float) -> list[float]:
+    """Spread of the intervals between strong clicks over their mean, and their middle."""
+    gaps = [later - sooner for sooner, later in pairwise(times_s)]
+    if len(gaps) < 2:
+        return [NOT_TOLD, NOT_TOLD, NOT_TOLD]
+    middle = statistics.median(gaps)
+    spread = statistics.pstdev(gaps) / max(statistics.fmean(gaps), 1e-3)
+    return [spread, middle, min(middle / cycle_s, MOST_CYCLES)]
 
 
 def whole_word(features: Sequence[float]) -> float:

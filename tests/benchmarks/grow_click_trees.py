@@ -1,19 +1,17 @@
 """Grows the detector's trees on made takes, and writes `detectors/click_trees.json`,
 `detectors/train_trees.json` and `detectors/whole_trees.json`.
 
-``python tests/benchmarks/grow_click_trees.py --work FOLDER`` makes the takes (virtual benches, two
-makers of sound without physics, and the quiet ones of these with recorded rooms under them, from
-seeds and recordings that nothing else uses; some GB and, on two cores, an hour and a half),
-listens to them, and grows the trees; with ``--whole`` only those of whole moves, with the others
-as they ship. With ``--check`` it writes nothing, judges each take of the second half with trees
-that never saw its bench, and prints the rates, source by source. Needs scikit-learn.
+``python tests/benchmarks/grow_click_trees.py --work FOLDER`` makes the takes (virtual benches,
+three makers of sound without physics, and the quiet ones of the others with recorded rooms under
+them, from seeds and recordings that nothing else uses; some GB and, on two cores, two hours),
+listens to them, and grows the trees. With ``--check`` it writes nothing, judges each take with
+trees that never saw its bench, and prints the rates, source by source. Needs scikit-learn.
 
 The trees of one click learn from the clicks of skipping motors against whatever clicks in clean
-takes. The trees of a train learn from trains up to each of their clicks, with words of click trees
-that never saw the bench (stacking: Wolpert 1992, Neural Networks 5, 241). The trees of a whole move
-learn from benches of their own, on which the other trees say what they would say anywhere. Each
-take, and each of the four sources, has the same weight however many clicks there are in it; for
-whole moves skips and clean takes weigh alike in each class of step rates.
+takes. The trees of a train learn from trains up to each of their clicks, and the trees of a whole
+move from all of these, with words of trees that never saw the bench (stacking: Wolpert 1992, Neural
+Networks 5, 241). Each take, and each of the five sources, has the same weight however many clicks
+there are in it; for whole moves skips and clean takes weigh alike in each class of step rates.
 """
 
 from __future__ import annotations
@@ -49,9 +47,7 @@ from detectors.sequential import (  # noqa: E402
     TRAIN_FEATURES,
     TrainStep,
     click_rates,
-    click_words,
     train_steps,
-    train_words,
 )
 from detectors.settings import DetectorSettings  # noqa: E402
 from detectors.takes import Take  # noqa: E402
@@ -81,29 +77,22 @@ class Batch(NamedTuple):
     falls: int = 0
 
 
-#: From the first ones the trees of clicks and trains learn, from the others those of whole moves.
-CLICK_BATCHES = (
-    Batch(177_000_000, 1200),
-    Batch(277_000_000, 1500),
-    Batch(377_000_000, 1500),
-    Batch(477_000_000, 1500),
-    Batch(577_000_000, 200),
-    Batch(677_000_000, 200),
-    Batch(777_000_000, 200),
-)
-WHOLE_BATCHES = (
+BATCHES = (
     Batch(877_000_000, 200, far=6),
     Batch(1_077_000_000, 400, far=6),
     Batch(1_277_000_000, 1000, far=6),
     Batch(1_477_000_000, 1000, far=6),
     Batch(1_777_000_000, 0, benches=400, per_bench=9, far=5),
+    Batch(2_077_000_000, 2000, benches=200, per_bench=12),
+    Batch(2_377_000_000, 0, benches=0, falls=5000),
+    Batch(2_477_000_000, 0, benches=0, falls=2500),
 )
 #: Names of the sources, in their order.
 SOURCES = ("virtual", "made", "wide", "recorded rooms", "falls")
 #: Faults that leave nothing to learn from.
 LEFT_OUT = ("muted", "dropout", "wrong-speed")
 #: Clicks of a take, and trains of a take, that are learnt from.
-MOST_CLICKS, MOST_STEPS = 30, 20
+MOST_CLICKS, MOST_STEPS = 12, 12
 #: Limits of the classes of step rates, in Hz.
 SPEED_CLASSES_HZ = (60.0, 200.0, 500.0)
 FOLDS = 5
@@ -117,7 +106,7 @@ GROWTH = {
 }
 CLICK_GROWTH = {**GROWTH, "max_iter": 1600, "learning_rate": 0.06}
 TRAIN_GROWTH = {**GROWTH, "max_iter": 400, "learning_rate": 0.06}
-WHOLE_GROWTH = {**GROWTH, "max_iter": 400, "learning_rate": 0.06}
+WHOLE_GROWTH = {**GROWTH, "max_iter": 1500, "learning_rate": 0.06}
 
 
 @dataclass(slots=True)
@@ -279,18 +268,6 @@ def whole_rows(heard: Sequence[Heard], words: Sequence[Floats], trains: Sequence
     return _rows(found)
 
 
-def told_of(heard: Sequence[Heard]) -> tuple[list[Floats], list[Floats]]:
-    """What the shipped trees say of each click and of each train of each take."""
-    words = [np.array(click_words(one.trace.looks)) for one in heard]
-    steps = [steps_of(one, said) for one, said in zip(heard, words, strict=True)]
-    return words, [np.array(train_words(some)) for some in steps]
-
-
-def grow_whole(heard: Sequence[Heard]) -> Any:
-    """Trees of a whole move, from takes whose benches the other trees never saw."""
-    return grow(whole_rows(heard, *told_of(heard)), WHOLE_GROWTH)
-
-
 def grow(rows: Rows, growth: dict[str, Any]) -> Any:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
@@ -336,9 +313,17 @@ def as_trees(model: Any, names: Sequence[str]) -> ClickTrees:
     )
 
 
+def said_of(model: Any, rows: Sequence[Sequence[Sequence[float]]]) -> list[Floats]:
+    """What trees say of rows of features, take by take, asked all at once."""
+    lengths = [len(some) for some in rows]
+    flat = [row for some in rows for row in some]
+    said = model.decision_function(np.array(flat)) if flat else np.zeros(0)
+    return np.split(said, np.cumsum(lengths)[:-1])
+
+
 def words_of(model: Any, heard: Sequence[Heard]) -> list[Floats]:
-    looks = [one.trace.looks for one in heard]
-    return [model.decision_function(np.array(rows)) if rows else np.zeros(0) for rows in looks]
+    """What trees of a click say of each click of each take."""
+    return said_of(model, [one.trace.looks for one in heard])
 
 
 def stacked(
@@ -362,25 +347,42 @@ def stacked(
     return words
 
 
-def grow_clicks(heard: Sequence[Heard]) -> tuple[Any, Any]:
-    """Trees of a click, and of a train."""
+@dataclass(slots=True)
+class Grown:
+    """Rows of each kind, and what trees say of each take that never saw its bench."""
+
+    clicks: Rows
+    trains: Rows
+    wholes: Rows
+    words: list[Floats]
+    train_words: list[Floats]
+
+
+def learn(heard: Sequence[Heard]) -> Grown:
+    """All rows: those of trains and of whole moves hold what other trees say, left out by bench."""
     clicks = click_rows(heard)
     words = stacked(
         heard, clicks, CLICK_GROWTH, lambda model, left: words_of(model, [heard[i] for i in left])
     )
-    return grow(clicks, CLICK_GROWTH), grow(train_rows(heard, words), TRAIN_GROWTH)
+    trains = train_rows(heard, words)
+    steps = [steps_of(one, said) for one, said in zip(heard, words, strict=True)]
+
+    def say(model: Any, left: list[int]) -> list[Floats]:
+        return said_of(model, [[step.features for step in steps[i]] for i in left])
+
+    told = stacked(heard, trains, TRAIN_GROWTH, say)
+    return Grown(clicks, trains, whole_rows(heard, words, told), words, told)
 
 
 def check(heard: Sequence[Heard]) -> None:
     """Judge each take with trees that never saw its bench; print the rates of each source."""
-    wholes = whole_rows(heard, *told_of(heard))
+    grown = learn(heard)
+    wholes = grown.wholes
     at = {take: row for row, take in enumerate(wholes.take.tolist())}
 
     def say(model: Any, left: list[int]) -> list[Floats]:
-        return [
-            model.decision_function(wholes.features[at[i] : at[i] + 1]) if i in at else np.zeros(1)
-            for i in left
-        ]
+        rows = wholes.features
+        return said_of(model, [rows[at[i] : at[i] + 1].tolist() if i in at else [] for i in left])
 
     whole, settings = stacked(heard, wholes, WHOLE_GROWTH, say), DetectorSettings()
     for source, name in enumerate(SOURCES):
@@ -391,7 +393,9 @@ def check(heard: Sequence[Heard]) -> None:
             take = one.trace.take
             if one.source != source or take.label is Verdict.SLIP:
                 continue
-            train = one.trace.evidence(settings, word=float(whole[index][0]))
+            told = steps_of(one, grown.words[index]), grown.train_words[index].tolist()
+            word = float(whole[index][0]) if len(whole[index]) else None
+            train = one.trace.evidence(settings, told=told, word=word)
             verdict = one.trace.judge_by(train, settings).verdict
             if take.label is Verdict.CLEAN:
                 cleans[verdict] += 1
@@ -433,18 +437,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--work", type=Path, required=True, help="folder for the takes")
     parser.add_argument("--jobs", type=int, default=-1)
-    parser.add_argument("--whole", action="store_true", help="grow the trees of whole moves only")
     parser.add_argument("--check", action="store_true", help="cross-validate, write nothing")
     given = parser.parse_args()
-    if not given.whole and not given.check:
-        clicks, trains = grow_clicks(hear_batches(given.work, CLICK_BATCHES, given.jobs))
-        write("click", clicks, FEATURES)
-        write("train", trains, TRAIN_FEATURES)
-    heard = hear_batches(given.work, WHOLE_BATCHES, given.jobs)
+    heard = hear_batches(given.work, BATCHES, given.jobs)
     if given.check:
         check(heard)
-    else:
-        write("whole", grow_whole(heard), WHOLE_FEATURES)
+        return
+    grown = learn(heard)
+    write("click", grow(grown.clicks, CLICK_GROWTH), FEATURES)
+    write("train", grow(grown.trains, TRAIN_GROWTH), TRAIN_FEATURES)
+    write("whole", grow(grown.wholes, WHOLE_GROWTH), WHOLE_FEATURES)
 
 
 if __name__ == "__main__":

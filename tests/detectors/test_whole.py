@@ -15,17 +15,18 @@ from test_judge import slow_motor
 from test_takes_replay import write_set
 
 from detectors.evidence import Reason, Verdict
+from detectors.marks import FEATURES, NOT_TOLD
 from detectors.replay import judge_takes
 from detectors.sequential import NOTHING_SAID, TRAIN_FEATURES, TrainStep
 from detectors.settings import DetectorSettings
 from detectors.takes import load_take_set
 from detectors.tuning import trace_takes
 from detectors.whole import (
+    AVERAGED,
     FROM_DETAILS,
     WHOLE_FEATURES,
     whole_features,
     whole_log_odds,
-    whole_word,
 )
 
 DETAILS = dict.fromkeys(FROM_DETAILS, 1.0)
@@ -34,7 +35,8 @@ SETTINGS = DetectorSettings()
 
 def step(time_s: float, word: float, *, clock: bool = False, breaks: int = 0) -> TrainStep:
     features = (word, *[0.0] * (len(TRAIN_FEATURES) - 1))
-    return TrainStep(time_s, features, (time_s,), clock=clock, breaks=breaks, kept=None)
+    look = [word + number for number in range(len(FEATURES))]
+    return TrainStep(time_s, features, look, (time_s,), clock=clock, breaks=breaks, kept=None)
 
 
 def features(
@@ -50,6 +52,19 @@ def features(
         details=DETAILS,
     )
     return dict(zip(WHOLE_FEATURES, values, strict=True))
+
+
+def test_looks_are_those_of_the_clicks_most_like_a_motors() -> None:
+    words = [-3.0, *[2.0] * AVERAGED]
+    found = features([step(1.0 + 0.5 * k, word) for k, word in enumerate(words)], words)
+    assert found["look_score_db"] == pytest.approx(2.0 + FEATURES.index("score_db"))
+    assert found["look_best_three_db"] == pytest.approx(2.0 + FEATURES.index("best_three_db"))
+    assert found["interval_spread"] == pytest.approx(0.0)
+    assert found["interval_middle_s"] == pytest.approx(0.5)
+    assert found["interval_middle_cycles"] == pytest.approx(25.0)
+    few = features([step(1.5, 2.0), step(2.0, 2.0)], [2.0, 2.0])
+    assert few["interval_spread"] == few["interval_middle_s"] == NOT_TOLD
+    assert features([], [])["look_kept"] == NOT_TOLD
 
 
 def test_a_move_without_clicks_says_nothing_of_trains() -> None:
@@ -91,7 +106,7 @@ def test_features_are_finite_and_do_not_depend_on_the_clock(
 
 
 def test_a_broken_tone_is_never_clean_and_a_clock_never_a_skip() -> None:
-    quiet = whole_word(list(features([], []).values()))
+    quiet = SETTINGS.suspect_skip - 1.0
     assert whole_log_odds(quiet, [step(2.0, 0.0)], SETTINGS) < SETTINGS.suspect_skip
     assert whole_log_odds(quiet, [step(2.0, 0.0, breaks=1)], SETTINGS) == SETTINGS.suspect_skip
     sure = replace(SETTINGS, whole_intercept=20.0)
