@@ -74,7 +74,7 @@ class DetectorSettings:
     whole_trees: float = 1.0
     skip_rate_hz: float = 0.7
     room_rate_hz: float = 0.15
-    decide_skip: float = 3.0
+    decide_skip: float = 2.7
     decide_whole: float = 1.5
     suspect_skip: float = -2.0
     heard_z: float = 5.0
