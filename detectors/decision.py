@@ -89,9 +89,23 @@ def skips_plainly(train: TrainEvidence, settings: DetectorSettings) -> bool:
     return train.whole is not None and train.whole >= settings.plain_skip
 
 
-def clicks_count(train: TrainEvidence, settings: DetectorSettings) -> bool:
-    """Whether the clicks alone would make a move suspect."""
-    return train.llr >= settings.suspect_skip
+def may_skip(
+    train: TrainEvidence, settings: DetectorSettings, *, elsewhere: bool, smooth: bool
+) -> bool:
+    """Whether what was heard of the motor itself allows a skip at all.
+
+    A motor that runs at another rate than commanded sounds out of step all along, so that only a
+    train of clicks makes it a skip; and what nothing stands out of is none.
+
+    Args:
+        train: The evidence.
+        settings: The detector's numbers.
+        elsewhere: The motor was heard at another rate.
+        smooth: Its rate was not heard, and its sound is smooth.
+    """
+    if train.decided_s is not None:
+        return True
+    return not elsewhere and (not smooth or train.llr >= settings.suspect_skip)
 
 
 class Judge:
@@ -433,11 +447,13 @@ class Judge:
         if move.dead_hops >= 0.98 * move.hops or move.mean_power < SILENT_POWER:
             return void(Reason.SILENT, train, "the microphone delivers silence")
         rival, elsewhere = self._rival_rate(), self._other_rate()
-        # A motor that runs at another rate than commanded sounds out of step all along, so that
-        # only a train of clicks makes it a skip; and what nothing stands out of is no skip.
-        smooth = not clicks_count(train, settings) and self._is_smooth_and_unheard()
-        may_skip = train.decided_s is not None or not (rival or elsewhere or smooth)
-        if skip_decided(train, settings) and may_skip and self._is_audible(train):
+        possible = may_skip(
+            train,
+            settings,
+            elsewhere=bool(rival or elsewhere),
+            smooth=self._is_smooth_and_unheard(),
+        )
+        if skip_decided(train, settings) and possible and self._is_audible(train):
             return self._skip(train)
         end_s = listener.steady_to_s
         if math.isfinite(end_s) and listener.heard_to_s < end_s - 0.2:

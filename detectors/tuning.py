@@ -26,7 +26,7 @@ from detectors.decision import (
     DOUBT_P_SKIP,
     Judge,
     believed,
-    clicks_count,
+    may_skip,
     skip_decided,
     skip_reason,
     skips_plainly,
@@ -154,11 +154,13 @@ class Trace:
         if self.otherwise.reason in (Reason.UNREADABLE, Reason.SILENT):
             return replace(other, p_skip=believed(p_skip, self.otherwise.reason))
         audible = self.audible or skips_plainly(train, settings)
-        elsewhere = self.otherwise.reason is Reason.WRONG_STEP_RATE
-        smooth = bool(self.otherwise.details.get("smooth_unheard"))
-        smooth = smooth and not clicks_count(train, settings)
-        may_skip = train.decided_s is not None or not (elsewhere or smooth)
-        if skip_decided(train, settings) and may_skip and audible:
+        possible = may_skip(
+            train,
+            settings,
+            elsewhere=self.otherwise.reason is Reason.WRONG_STEP_RATE,
+            smooth=bool(self.otherwise.details.get("smooth_unheard")),
+        )
+        if skip_decided(train, settings) and possible and audible:
             decided_s = self.otherwise.decided_s
             if train.decided_s is not None:
                 known = dict(zip((c.time_s for c in self.clicks), self.known_s, strict=True))

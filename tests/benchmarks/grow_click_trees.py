@@ -232,10 +232,9 @@ def steps_of(one: Heard, words: Floats) -> list[TrainStep]:
     )
 
 
-def train_rows(heard: Sequence[Heard], words: Sequence[Floats]) -> Rows:
+def train_rows(heard: Sequence[Heard], trains: Sequence[Sequence[TrainStep]]) -> Rows:
     found: list[tuple[Sequence[float], bool, float, int, int]] = []
-    for number, (one, said) in enumerate(zip(heard, words, strict=True)):
-        steps = steps_of(one, said)
+    for number, (one, steps) in enumerate(zip(heard, trains, strict=True)):
         used = [step for step in steps if one.counts(step.time_s)][:MOST_STEPS]
         for place, step in enumerate(used):
             due = (3.0 if place == 0 else 2.0 if place == 1 else 1.0) * len(used) ** -0.7
@@ -248,7 +247,9 @@ def speed_class(take: Take) -> int:
     return bisect.bisect(SPEED_CLASSES_HZ, take.geometry.step_rate_hz(take.motion.speed_mm_s))
 
 
-def whole_rows(heard: Sequence[Heard], words: Sequence[Floats], trains: Sequence[Floats]) -> Rows:
+def whole_rows(
+    heard: Sequence[Heard], trains: Sequence[Sequence[TrainStep]], told: Sequence[Floats]
+) -> Rows:
     kept = [
         number
         for number, one in enumerate(heard)
@@ -263,7 +264,7 @@ def whole_rows(heard: Sequence[Heard], words: Sequence[Floats], trains: Sequence
         due = (
             sum(kinds[classes[i], which] for which in (True, False)) / kinds[classes[i], one.skips]
         )
-        features = one.trace.whole(steps_of(one, words[i]), trains[i].tolist())
+        features = one.trace.whole(trains[i], told[i].tolist())
         found.append((features, one.skips, due, one.source, i))
     return _rows(found)
 
@@ -349,13 +350,13 @@ def stacked(
 
 @dataclass(slots=True)
 class Grown:
-    """Rows of each kind, and what trees say of each take that never saw its bench."""
+    """Rows of each kind; the trains of each take, and what trees that never saw its bench say."""
 
     clicks: Rows
     trains: Rows
     wholes: Rows
-    words: list[Floats]
-    train_words: list[Floats]
+    steps: list[list[TrainStep]]
+    told: list[Floats]
 
 
 def learn(heard: Sequence[Heard]) -> Grown:
@@ -364,14 +365,14 @@ def learn(heard: Sequence[Heard]) -> Grown:
     words = stacked(
         heard, clicks, CLICK_GROWTH, lambda model, left: words_of(model, [heard[i] for i in left])
     )
-    trains = train_rows(heard, words)
     steps = [steps_of(one, said) for one, said in zip(heard, words, strict=True)]
+    trains = train_rows(heard, steps)
 
     def say(model: Any, left: list[int]) -> list[Floats]:
         return said_of(model, [[step.features for step in steps[i]] for i in left])
 
     told = stacked(heard, trains, TRAIN_GROWTH, say)
-    return Grown(clicks, trains, whole_rows(heard, words, told), words, told)
+    return Grown(clicks, trains, whole_rows(heard, steps, told), steps, told)
 
 
 def check(heard: Sequence[Heard]) -> None:
@@ -393,7 +394,7 @@ def check(heard: Sequence[Heard]) -> None:
             take = one.trace.take
             if one.source != source or take.label is Verdict.SLIP:
                 continue
-            told = steps_of(one, grown.words[index]), grown.train_words[index].tolist()
+            told = grown.steps[index], grown.told[index].tolist()
             word = float(whole[index][0]) if len(whole[index]) else None
             train = one.trace.evidence(settings, told=told, word=word)
             verdict = one.trace.judge_by(train, settings).verdict

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-from made_sound import MadeTake, Samples, coloured, fan_like, music_like, rms, speech_like
+from made_sound import MadeTake, Samples, coloured, fan_like, music_like, place, rms, speech_like
 from scipy import fft, signal
 
 from detectors.evidence import MotorGeometry
@@ -61,14 +61,6 @@ def room_answer(rng: np.random.Generator, sr: int, direct_db: tuple[float, float
     for _ in range(int(rng.integers(0, 6))):
         tail[int(rng.uniform(0.0004, 0.015) * sr)] += rng.uniform(-0.5, 0.5)
     return np.asarray(tail)
-
-
-def place(out: Samples, sound: Samples, at_s: float, sr: int) -> None:
-    """Add a sound into another at a time."""
-    i = int(at_s * sr)
-    m = min(len(sound), len(out) - i)
-    if i >= 0 and m > 0:
-        out[i : i + m] += sound[:m]
 
 
 def fall_times(

@@ -82,14 +82,18 @@ def coloured(rng: np.random.Generator, n: int, slope_db_octave: float) -> Sample
     return x / (rms(x) + 1e-12)
 
 
+def place(out: Samples, sound: Samples, at_s: float, sr: int) -> None:
+    """Add a sound into another at a time."""
+    i = int(at_s * sr)
+    m = min(len(sound), len(out) - i)
+    if i >= 0 and m > 0:
+        out[i : i + m] += sound[:m]
+
+
 def bursts(n: int, sr: int, at_s: list[float], make) -> Samples:  # type: ignore[no-untyped-def]
     out = np.zeros(n)
     for t in at_s:
-        i = int(t * sr)
-        b = make()
-        m = min(len(b), n - i)
-        if m > 0 and i >= 0:
-            out[i : i + m] += b[:m]
+        place(out, make(), t, sr)
     return out
 
 
