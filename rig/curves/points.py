@@ -99,7 +99,8 @@ def read_threshold_table(
 
     Columns ``temperature_c``, ``clean_mm_s``, ``skip_mm_s`` and either ``current_a`` (with a bench)
     or ``force_n``; optional ``run``, ``repeat``, ``excluded``; in any order. Blank lines and lines
-    that begin with ``#`` are passed over, other columns are left alone.
+    that begin with ``#`` are passed over, other columns are left alone. Every line has a field for
+    every column; where there is no value the field is empty.
 
     Args:
         path: The file, UTF-8, separated by commas (or by semicolons or tabs throughout).
@@ -142,6 +143,8 @@ def parse_threshold_table(
         )
     delimiter = next((d for d in (",", ";", "\t") if d in rows[0][1]), ",")
     header = [cell.strip().lower() for cell in _cells(rows[0][1], delimiter)]
+    while header and not header[-1]:  # a separator at the end of the header names no column
+        header.pop()
     force_known = _check_header(header, bench, name=name, line=rows[0][0], notes=said)
     diameter_mm = filament_diameter_mm
     if diameter_mm is None:
@@ -156,7 +159,12 @@ def parse_threshold_table(
                 f"{name}:{line}: {len(cells)} values for {len(header)} columns; "
                 "a decimal comma? write decimals with a point"
             )
-        row = dict(zip(header, cells + [""] * len(header), strict=False))
+        if len(cells) < len(header):
+            raise TableError(
+                f"{name}:{line}: {len(cells)} fields of {len(header)}, {header[len(cells)]} is "
+                "missing; is the line cut short? an empty field keeps its separator"
+            )
+        row = dict(zip(header, cells, strict=False))
         where = f"{name}:{line}"
         points.append(_point(row, bench, diameter_mm, force_known=force_known, where=where))
     if not points:

@@ -94,6 +94,8 @@ def test_the_filament_s_diameter():
         (HEAD + "205,30,,\n", "both empty"),
         (HEAD + "205,30,2,2\n", "skip_mm_s = 2 is not above clean_mm_s = 2"),
         (HEAD + "205,30,1.0,2,5\n", "5 values for 4 columns"),
+        (HEAD + "205,30,1,2\n210,80,3\n", "t.csv:3: 3 fields of 4, skip_mm_s is missing"),
+        (HEAD + "205\n", "t.csv:2: 1 fields of 4, force_n is missing"),
     ],
 )
 def test_faults_are_named_in_one_line(text, said):
@@ -102,6 +104,12 @@ def test_faults_are_named_in_one_line(text, said):
     assert said in str(caught.value)
     assert "\n" not in str(caught.value)
     assert caught.value.exit_code == 2
+
+
+def test_empty_last_fields_and_separators_at_the_end_are_no_fault():
+    assert parse_threshold_table(HEAD + "205,30,1.0,\n")[0].skip_mm_s is None
+    assert parse_threshold_table(HEAD + "205,30,1.0,2,,\n")[0].skip_mm_s == 2.0
+    assert parse_threshold_table(HEAD.strip() + ",\n205,30,1.0,2\n")[0].skip_mm_s == 2.0
 
 
 def test_a_current_beyond_the_driver_is_named_with_its_line():
