@@ -32,7 +32,7 @@ class _Slice:
         self.law, self.temperature_c = law, temperature_c
         self.name, self.coordinates = law.name, law.coordinates
         self.bounds, self.units = law.bounds, law.units
-        self.log_prior, self.starts = law.log_prior, law.starts
+        self.log_prior, self.starts, self.scaled = law.log_prior, law.starts, law.scaled
 
     def log_flow(
         self, theta: tables.Array, log_force: tables.Array

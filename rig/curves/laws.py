@@ -64,6 +64,15 @@ class Law(Protocol):
         """Parameters in physical units, each of shape (batch,)."""
         ...
 
+    def scaled(self, theta: Array, log_factor: Array) -> Array:
+        """Coordinates with which every flow needs a force larger by a factor, shape (batch, d).
+
+        Args:
+            theta: Coordinates, shape (batch, d).
+            log_factor: Log of the factor, shape (batch,).
+        """
+        ...
+
     def starts(self, rng: np.random.Generator, count: int) -> Array:
         """Starting points for the mode, shape (count, d)."""
         ...
@@ -289,6 +298,13 @@ class PowerLaw:
             if self.with_melt:
                 found["melt_limit_per_k"] = theta[:, self._at["m"]] / 100.0
         return found
+
+    def scaled(self, theta: Array, log_factor: Array) -> Array:
+        moved = theta.copy()
+        moved[:, self._at["a"]] += log_factor
+        if self.with_yield:
+            moved[:, self._at["y"]] *= np.exp(log_factor)
+        return moved
 
     def starts(self, rng: np.random.Generator, count: int) -> Array:
         low, high = self.bounds.T

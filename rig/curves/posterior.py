@@ -9,6 +9,15 @@ limit they can: there a large ``w`` says that the limit itself hardly scatters. 
 narrow (`tests/benchmarks/bench_fit.py`). The prior of ``s`` is ``1/(s + s0)``: scale-free as soon
 as the scatter exceeds a fraction of the brackets' width, so that with normal scatter a band has the
 exact Student-t coverage of regression; and proper where the brackets hide the scatter altogether.
+
+Where there are several runs, each has a common shift of its force, normal about zero over all runs
+that might be made. What is wanted is the curve of their mean, and few runs tell little of the
+spread, so that its prior matters: half-Cauchy (Gelman 2006, Bayesian Analysis 1, 515, for few
+groups), with a scale of 6 %, since what differs from run to run (the motor's warmth, another spool,
+a nozzle mounted anew) moves forces by some per cent. The thresholds depend on the mean shift of
+these runs and on the curve only together. So what is sampled is the curve of these runs' own mean,
+their differences and the spread; given the spread, the mean shift of ``k`` runs is normal with
+``spread / sqrt(k)``, whatever the thresholds are, and is drawn exactly.
 """
 
 from __future__ import annotations
@@ -26,7 +35,9 @@ from rig.curves.likelihood import Scatter, log_likelihood
 Array = NDArray[np.float64]
 
 _LOG_S = (math.log(2e-4), math.log(1.0))
-_LOG_RUN = (math.log(1e-3), math.log(0.3))
+_LOG_RUN = (math.log(1e-3), math.log(1.0))
+_RUN_SCALE = 0.06
+"""Median of the prior of the spread between runs, in log force."""
 _SHARE_POWER = 2.5
 _MOST_STEEP = 60.0
 _WELL_MIXED, _MIXED = 0.12, 0.25
@@ -68,7 +79,8 @@ class Fitted:
     Attributes:
         law: The law.
         theta: Coordinates of the law at the estimate (see `central`), shape (d,).
-        draws: Coordinates of the law in each draw, shape (draws, d).
+        draws: Coordinates of the law in each draw, shape (draws, d); of several runs, those of the
+            curve of the mean over all runs that might be made.
         scatter: Scatter ``s`` in each draw, in log flow.
         scatter_value: Scatter at the estimate.
         log_likelihood: At the mode.
@@ -77,7 +89,7 @@ class Fitted:
         log_evidence: Log of the marginal likelihood.
         converged: Whether mode and sample settled.
         residuals: Standardised distance of each middle from the curve, shape (n,).
-        run_sd: Draws of the scatter between runs, in log force; empty where one run.
+        run_sd: Draws of the spread between runs, in log force; empty where one run.
     """
 
     law: Law
@@ -110,7 +122,8 @@ class Posterior:
             bounds.append((0.0, 1.0))
         self.runs = 0 if data.run is None else int(data.run.max()) + 1
         if self.runs:
-            bounds += [_LOG_RUN] + [(-5.0, 5.0)] * self.runs
+            bounds += [_LOG_RUN] + [(-1.5, 1.5)] * (self.runs - 1)
+            self.contrasts = contrasts(self.runs)
         self.bounds = np.array(bounds, float)
         width = (data.high - data.low)[np.isfinite(data.high - data.low)]
         self.floor = max(0.6 * float(np.median(width)), 1e-3) if len(width) else 0.01
@@ -120,8 +133,8 @@ class Posterior:
         log_force = self.data.log_force
         if self.runs:
             assert self.data.run is not None
-            size = np.exp(theta[:, -self.runs - 1])[:, None]
-            log_force = log_force + size * theta[:, -self.runs :][:, self.data.run]
+            shift = theta[:, -(self.runs - 1) :] @ self.contrasts.T
+            log_force = log_force + shift[:, self.data.run]
         centre, steep = self.law.log_flow(theta[:, : self.d], log_force)
         steep = np.minimum(steep, _MOST_STEEP)
         s2 = np.exp(2.0 * theta[:, self.d, None])
@@ -155,9 +168,11 @@ class Posterior:
             rest = np.maximum(1.0 - theta[:, self.d + 1], 1e-12)
             total = total + math.log(_SHARE_POWER) + (_SHARE_POWER - 1.0) * np.log(rest)
         if self.runs:
-            size = np.exp(theta[:, -self.runs - 1])
-            total = total - np.log1p((size / 0.05) ** 2) + np.log(size / (size + 0.01))
-            total = total - 0.5 * (theta[:, -self.runs :] ** 2).sum(axis=1)
+            log_size = theta[:, -self.runs]
+            size = np.exp(log_size)
+            apart = (theta[:, -(self.runs - 1) :] ** 2).sum(axis=1)
+            total = total + log_size - np.log1p((size / _RUN_SCALE) ** 2)
+            total = total - (self.runs - 1) * log_size - 0.5 * apart / size**2
         return np.asarray(total)
 
     def __call__(self, theta: Array) -> Array:
@@ -171,9 +186,15 @@ class Posterior:
         if self.shared:
             parts.append(rng.uniform(0.05, 0.95, (count, 1)))
         if self.runs:
-            parts.append(rng.uniform(-5.0, -3.0, (count, 1)))
-            parts.append(rng.normal(0.0, 0.3, (count, self.runs)))
+            parts.append(rng.uniform(-4.5, -1.5, (count, 1)))
+            parts.append(rng.normal(0.0, 0.04, (count, self.runs - 1)))
         return np.concatenate(parts, axis=1)
+
+
+def contrasts(runs: int) -> Array:
+    """Orthonormal directions in which runs differ without moving their mean, (runs, runs - 1)."""
+    basis = np.linalg.qr(np.column_stack((np.ones(runs), np.eye(runs)[:, : runs - 1])))[0]
+    return np.asarray(basis[:, 1:])
 
 
 def central(law: Law, data: Data, draws: Array, d: int) -> Array:
@@ -307,10 +328,15 @@ def explore(sighted: Sighted, *, seed: int = 1) -> Fitted:
     off = data.middle - centre
     off = np.where(np.isinf(data.high), np.maximum(off, 0.0), off)  # an open end fits all beyond
     off = np.where(np.isinf(data.low), np.minimum(off, 0.0), off)
+    run_sd = np.exp(draws[:, -posterior.runs]) if posterior.runs else np.empty(0)
+    own = draws[:, :d]
+    if posterior.runs:  # from the mean of these runs to that of all runs
+        mean_shift = rng.standard_normal(len(draws)) * run_sd / math.sqrt(posterior.runs)
+        own = law.scaled(own, mean_shift)
     return Fitted(
         law=law,
         theta=point[:d],
-        draws=draws[:, :d],
+        draws=own,
         scatter=np.exp(draws[:, d]),
         scatter_value=float(np.exp(point[d])),
         log_likelihood=best,
@@ -318,7 +344,7 @@ def explore(sighted: Sighted, *, seed: int = 1) -> Fitted:
         log_evidence=log_evidence,
         converged=settled,
         residuals=np.asarray((off / spread)[0]),
-        run_sd=np.exp(draws[:, -posterior.runs - 1]) if posterior.runs else np.empty(0),
+        run_sd=run_sd,
     )
 
 

@@ -112,6 +112,17 @@ class SmoothCurve:
         held = self.coefficients(theta)
         return {f"log_flow_{k}": held[:, k] for k in range(self.count)}
 
+    def scaled(self, theta: Array, log_factor: Array) -> Array:
+        """The spline through the moved curve at the sites of its coefficients."""
+        basis, _ = self._basis(self.sites)
+        self._cache = None
+        moved, _ = self.log_flow(theta, self.sites[None] - np.asarray(log_factor)[:, None])
+        self._cache = None
+        held = np.linalg.solve(basis, moved.T).T
+        log_slope = np.log(np.maximum(np.diff(held, axis=1), 1e-9) / self.gaps)
+        steps = np.diff(log_slope, axis=1) / np.exp(theta[:, -1:])
+        return np.concatenate((held[:, :1], log_slope[:, :1], steps, theta[:, -1:]), axis=1)
+
     def starts(self, rng: np.random.Generator, count: int) -> Array:
         draws = rng.normal(0.0, 0.7, (count, len(self.coordinates)))
         middle = math.log(self.scale.flow_mm3_s)

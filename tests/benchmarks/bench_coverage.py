@@ -1,6 +1,7 @@
 """Coverage of the 95 % band, by simulated campaigns from laws that the fit is not told.
 
     python tests/benchmarks/bench_coverage.py [CAMPAIGNS] [NAME ...]
+    python tests/benchmarks/bench_coverage.py runs [CAMPAIGNS]
 
 Each campaign draws a law at random within its family, thresholds with scatter and brackets of 3 %
 at 6 or at 10 forces (half of the campaigns each), fits it with ``model="auto"`` and asks whether
@@ -8,6 +9,10 @@ the band holds the true force at three flows. Printed per setting and in all for
 coverage with its 95 % interval (Wilson), at each flow, median half width of the band, median error
 of the curve, and where the law has a melt limit, how often its interval held it, of all that were
 told and of those with an upper end; share of campaigns by named law, milliseconds a campaign.
+
+With ``runs``, each campaign is several runs of 8 forces on one power law, 2 % scatter in flow, all
+forces of a run shifted by a normal share of its own; asked is whether the band holds the force of
+the law without any shift, the mean over all runs that might be made, at 6 mm3/s.
 """
 
 from __future__ import annotations
@@ -228,7 +233,43 @@ def setting(family: str, noise: str, *, points: int, campaigns: int, seed: int =
     return found
 
 
+RUNS = (1, 2, 3, 5)
+SPREADS = (0.02, 0.06, 0.12)
+
+
+def shifted_runs(runs: int, spread: float, *, campaigns: int, seed: int = 6) -> str:
+    """Coverage and half width of the band from several runs whose forces differ."""
+    rng = np.random.default_rng([seed, runs, round(1000 * spread)])
+    hits, widths, truth, flow = 0, [], 20.0 * 6.0**0.45, 6.0
+    for _ in range(campaigns):
+        points = []
+        for run in range(runs):
+            shift = math.exp(spread * rng.standard_normal() if runs > 1 else 0.0)
+            found = campaign(lambda f: (f / 20.0) ** (1 / 0.45), rng, points=8, flow=0.02)
+            points += [
+                dataclasses.replace(point, force_n=point.force_n * shift, run=f"{run}")
+                for point in found
+            ]
+        low, high = fit_curves(points, joint=False).curves[0].band_n(flow)
+        hits += low <= truth <= high
+        widths.append(0.5 * math.log(high / low))
+    return f"{share(hits, campaigns)}, half width {100 * np.median(widths):.1f} %"
+
+
+def several_runs(campaigns: int) -> None:
+    """Print the coverage of the mean curve by number of runs and spread between them."""
+    wanted = [(runs, spread) for runs in RUNS for spread in (SPREADS if runs > 1 else (0.0,))]
+    results = Parallel(n_jobs=-1, return_as="generator")(
+        delayed(shifted_runs)(runs, spread, campaigns=campaigns) for runs, spread in wanted
+    )
+    for (runs, spread), words in zip(wanted, results, strict=True):
+        print(f"{runs} runs, {100 * spread:.0f} % between them: {words}", flush=True)
+
+
 def main() -> None:
+    if sys.argv[1:2] == ["runs"]:
+        several_runs(int(sys.argv[2]) if len(sys.argv) > 2 else 200)
+        return
     campaigns = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     families = sys.argv[2:] or list(FAMILIES)
     wanted = [(f, noise, n) for f in families for noise in NOISES for n in COUNTS]

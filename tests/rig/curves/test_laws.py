@@ -51,3 +51,25 @@ def test_without_steps_the_smooth_curve_is_a_power_law():
     flows, steep = law.log_flow(theta, FORCES)
     np.testing.assert_allclose(steep, 2.5, rtol=1e-9)
     np.testing.assert_allclose(flows[0], 2.5 * (FORCES - FORCES[0]), atol=1e-9)
+
+
+@pytest.mark.parametrize("name", [*LAWS, POLE, "cross", "cross-melt"])
+def test_a_scaled_law_needs_more_force_by_the_factor_at_every_flow(name):
+    law = PowerLaw(name, SCALE)
+    theta = law.starts(np.random.default_rng(6), 30)
+    theta = np.clip(theta, law.bounds[:, 0] + 1e-3, law.bounds[:, 1] - 1e-3)
+    more = np.random.default_rng(7).normal(0.0, 0.1, 30)
+    flows = np.log(np.array([0.5, 3.0, 9.0]))
+    before, after = law.log_force_at(theta, flows), law.log_force_at(law.scaled(theta, more), flows)
+    sound = np.isfinite(before)
+    np.testing.assert_allclose(after[sound], (before + more[:, None])[sound], atol=1e-9)
+
+
+def test_a_scaled_smooth_curve_is_the_same_spline_moved():
+    law = SmoothCurve(SCALE, FORCES, pieces=4)
+    theta = law.starts(np.random.default_rng(3), 20)
+    theta[:, -1] = np.log(0.2)
+    more = np.full(20, 0.05)
+    inside = FORCES[1:-1]
+    moved, _ = law.log_flow(law.scaled(theta, more), inside)
+    np.testing.assert_allclose(moved, law.log_flow(theta, inside - 0.05)[0], atol=0.01)
