@@ -4,30 +4,83 @@ choice clear, and where to measure next."""
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.curves.curveset import Row
+from rig.curves.likelihood import STUDENT_FREEDOM
 from rig.curves.parameters import limit_is_open, pooled
 from rig.curves.points import FEWEST_POINTS, Threshold
-from rig.curves.posterior import Fitted
+from rig.curves.posterior import Data, Fitted
+from rig.curves.tables import flows_seen, mixture_flows
 from rig.errors import TableError
 
 if TYPE_CHECKING:
+    from rig.bench import Bench
     from rig.curves.choice import Choice
 
 MELT_LIMIT = "melt-limit"
 _FLAT = 0.2
 _NEAR_LIMIT = 0.97
 _WORTH_TELLING = 0.02
+_NOTHING = 1e-9
 _NEAR_AICC = 2.0
 _WILD = 4.5
 """Standardised residual of a threshold far off the curve."""
+_FAR = 3.5
+"""The same where the law was asked for, and may be the wrong one."""
+_BELOW = 0.95
+"""Share of the highest clean flow below which the end of a limit's interval is spoken of."""
+_RARE = 0.01
+_SIMULATED = 2000
+_STUDENT_TELLS = 1.4
+"""Inverse of the information in a t with 4 degrees of freedom: (4 + 3) / (4 + 1)."""
+_LEFT = 4
+"""Thresholds beyond the number of coordinates (effective) without which residuals tell nothing."""
 _SAME_FORCE, _CONTRADICTS = 0.01, 0.05
 """Forces no further apart count as one; a flow that falls by less, relative, may be scatter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """What can be measured next.
+
+    Attributes:
+        force_n: Least and greatest force, in N.
+        flow_mm3_s: Greatest flow, in mm3/s; 0 where only what was tried is known.
+        words: What sets the forces.
+    """
+
+    force_n: tuple[float, float]
+    flow_mm3_s: float = 0.0
+    words: str = "the forces that were tried"
+
+
+def reach_of(group: Sequence[Threshold], bench: Bench | None) -> Reach:
+    """Forces and flows that can be measured next: those of the thresholds, or of the bench.
+
+    Args:
+        group: Thresholds of one temperature, fitted or not.
+        bench: Gives the greatest current and speed; the force is that at the highest speed tried.
+    """
+    tried = [point.force_n for point in group]
+    if bench is None:
+        return Reach((min(tried), max(tried)))
+    speed = max(point.clean_mm_s or point.skip_mm_s or 0.0 for point in group)
+    most_a = bench.limits.max_current_a
+    if bench.driver.full_scale_a is not None:
+        most_a = min(most_a, bench.driver.full_scale_a)
+    try:
+        most_n = bench.chain().force_n(most_a, speed)
+    except ValueError:  # beyond what the motor's table tells
+        return Reach((min(tried), max(tried)))
+    if most_n <= min(tried):
+        return Reach((min(tried), max(tried)))
+    flow = bench.limits.max_speed_mm_s * group[0].area_mm2
+    return Reach((min(tried), most_n), flow, f"the {most_n:.3g} N that the bench can give")
 
 
 def usable(
@@ -54,29 +107,44 @@ def plateau(points: Sequence[Threshold]) -> list[Threshold]:
     """Points of rising force, at the top, whose flow plainly no longer rises.
 
     From the top down: the flow rises by less than a fifth of what the points below would make it,
-    and by less than the brackets tell apart.
+    and by less than the brackets tell apart. The lowest of the points at one flow may be the last
+    on the curve or held back like the others; it is among them where enough are left without it.
     """
     closed = [point for point in points if point.closed]
-    if len(closed) < 4:
+    levels: list[list[Threshold]] = []
+    for point in closed:
+        if levels and point.force_n <= levels[-1][0].force_n * (1.0 + _SAME_FORCE):
+            levels[-1].append(point)
+        else:
+            levels.append([point])
+    if len(levels) < 4:
         return []
-    half = closed[: max(2, len(closed) // 2)]
-    rise = math.log(half[-1].middle_mm3_s / half[0].middle_mm3_s)
-    run = math.log(half[-1].force_n / half[0].force_n)
-    if run <= 0 or rise <= 0:
+    force = np.log([level[0].force_n for level in levels])
+    flow = np.log([_mean(point.middle_mm3_s for point in level) for level in levels])
+    clean = [_mean(point.clean_mm3_s or _NOTHING for point in level) for level in levels]
+    skip = [_mean(point.skip_mm3_s or _NOTHING for point in level) for level in levels]
+    last = max(2, len(levels) // 2) - 1
+    if flow[last] <= flow[0]:
         return []
-    usual = rise / run
-    found: list[Threshold] = []
-    for below, point in zip(reversed(closed[:-1]), reversed(closed[1:]), strict=True):
-        more_force = math.log(point.force_n / below.force_n)
-        if more_force < 0.02:
+    usual = (flow[last] - flow[0]) / (force[last] - force[0])
+    top = len(levels) - 1
+    while top > 0:
+        more_force, more_flow = force[top] - force[top - 1], flow[top] - flow[top - 1]
+        if more_force < 0.02 or more_flow > _FLAT * usual * more_force:
             break
-        more_flow = math.log(point.middle_mm3_s / below.middle_mm3_s)
-        assert point.clean_mm3_s is not None
-        assert below.skip_mm3_s is not None
-        if more_flow > _FLAT * usual * more_force or point.clean_mm3_s > below.skip_mm3_s * 1.02:
+        if clean[top] > skip[top - 1] * 1.02:
             break
-        found.append(point)
-    return found
+        top -= 1
+    if top == len(levels) - 1:
+        return []
+    if top < FEWEST_POINTS:
+        top += 1
+    return [point for level in levels[top:] for point in level]
+
+
+def _mean(values: Iterable[float]) -> float:
+    """Geometric mean."""
+    return math.exp(float(np.mean([math.log(value) for value in values])))
 
 
 def enough(used: Sequence[Threshold], temperature_c: float) -> None:
@@ -128,13 +196,31 @@ def point_remark(point: Threshold, residual: float | None, best: Fitted) -> str 
 
 def remarks(
     choice: Choice,
-    rows: Sequence[Row],
     used: Sequence[Threshold],
-    temperature_c: float,
+    data: Data,
+    reach: Reach,
+    *,
+    limited: Sequence[Threshold] = (),
+    asked: bool = False,
 ) -> list[str]:
-    """Sentences on a fit, the gravest first."""
+    """Sentences on a fit, the gravest first.
+
+    Args:
+        choice: Laws fitted.
+        used: Thresholds fitted, shape (n,).
+        data: The same as arrays.
+        reach: Forces and flows that can be measured next.
+        limited: Thresholds left out since they lie at the melt limit and the law has none.
+        asked: Whether the law was asked for by name.
+    """
     said = []
-    best = choice.best
+    best, temperature_c = choice.best, used[0].temperature_c
+    if limited:
+        said.append(
+            f"{best.law.name} has no melt limit: {len(limited)} of {len(used) + len(limited)} "
+            f"thresholds, at {_forces(limited)} N, are left out, since the flow no longer rises "
+            "with the force there"
+        )
     forces = len({round(point.force_n, 6) for point in used})
     if forces < 5:
         said.append(
@@ -143,21 +229,40 @@ def remarks(
         )
     if not best.converged:
         said.append("the fit did not settle; look at the points, and use the band with caution")
-    wild = [p.force_n for p, r in zip(used, best.residuals, strict=True) if abs(r) > _WILD]
+    far = _FAR if asked else _WILD
+    wild = [p for p, r in zip(used, best.residuals, strict=True) if abs(r) > far]
     if wild:
-        at = ", ".join(f"{force_n:.3g}" for force_n in sorted(wild))
+        what = f"repeat them, or try another law than {best.law.name}" if asked else "repeat them"
         said.append(
-            f"{len(wild)} of {len(used)} thresholds lie far off the curve, at {at} N; repeat them"
+            f"{len(wild)} of {len(used)} thresholds lie far off the curve, at {_forces(wild)} N; "
+            f"{what}"
         )
+    if len(best.run_sd):
+        said.append(_between_runs(best, data))
     said.extend(contradictions(used, best.residuals))
-    trend = run_of_signs(best)
-    if trend is not None:
-        said.append(trend)
-    said.extend(_open_parameters(choice))
-    undecided = _undecided(choice, rows)
+    bends = bend(choice, data)
+    if bends is not None:
+        said.append(bends)
+    said.extend(_open_parameters(choice, data))
+    undecided = _undecided(choice, data, reach)
     if undecided is not None:
         said.append(undecided)
     return said
+
+
+def _forces(points: Iterable[Threshold]) -> str:
+    return ", ".join(f"{force_n:.3g}" for force_n in sorted(point.force_n for point in points))
+
+
+def _between_runs(best: Fitted, data: Data) -> str:
+    assert data.run is not None
+    runs = int(data.run.max()) + 1
+    low, middle, high = np.quantile(best.run_sd, [0.025, 0.5, 0.975])
+    return (
+        f"{runs} runs, whose forces differ by {100 * middle:.2g} % from run to run (standard "
+        f"deviation; 95 %: {100 * low:.2g} to {100 * high:.2g} %): the band is that of the mean "
+        "over all such runs, of which few runs tell little"
+    )
 
 
 def contradictions(used: Sequence[Threshold], residuals: NDArray[np.float64]) -> list[str]:
@@ -199,9 +304,73 @@ def trend(residuals: NDArray[np.float64]) -> bool:
 
     The ratio of the mean square successive difference to the variance is 2 for independent ones.
     """
+    return len(residuals) >= 6 and float(_ratio(residuals[None])[0]) < 1.6
+
+
+def chance_of_trend(fitted: Fitted, data: Data) -> float:
+    """How often residuals of a law that holds would hang together as much as these.
+
+    Von Neumann's ratio against its distribution by simulation, with what the fit itself takes out
+    of the residuals (Durbin & Watson 1950, Biometrika 37, 409, for a linear law): without that a
+    law with many coordinates hides its misfit, since what it leaves changes sign often whatever
+    the errors are. In a linear law with normal scatter the posterior covariance of the curve at
+    the thresholds is the scatter's variance times the matrix that takes errors into the curve,
+    priors and bounds included; from the draws this matrix is got for any law, with 1.4 for what a
+    threshold under Student's t with 4 degrees of freedom tells less than under a normal scatter.
+
+    Thresholds with both ends count. 1 where the curve passes through all brackets, where too few
+    thresholds are left to tell, and with several runs, whose thresholds at one force have no order.
+
+    Args:
+        fitted: The law.
+        data: The thresholds.
+    """
+    law, closed = fitted.law, np.isfinite(data.low) & np.isfinite(data.high)
+    curve = law.log_flow(fitted.theta[None], data.log_force)[0][0]
+    if data.run is not None or ((data.low <= curve) & (curve <= data.high))[closed].all():
+        return 1.0
+    width = (data.high - data.low)[closed]
+    variance = fitted.scatter_value**2 + float((width**2).mean()) / 12.0
+    draws = fitted.draws[:: max(1, len(fitted.draws) // _SIMULATED)]
+    flows = law.log_flow(draws, data.log_force)[0][:, closed]
+    values, axes = np.linalg.eigh(np.cov(flows, rowvar=False) / (_STUDENT_TELLS * variance))
+    taken = np.clip(values, 0.0, 1.0)
+    count = int(closed.sum())
+    if count < taken.sum() + _LEFT:
+        return 1.0
+    errors = np.random.default_rng(1).standard_t(STUDENT_FREEDOM, (_SIMULATED, count))
+    errors -= (errors @ axes * taken) @ axes.T
+    as_much = int((_ratio(errors) <= _ratio(fitted.residuals[None, closed])).sum())
+    return (1 + as_much) / (_SIMULATED + 1)
+
+
+def _ratio(residuals: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Von Neumann's ratio of each row, shape (batch,)."""
     r = np.clip(residuals, -4.0, 4.0)
-    r = r - r.mean()
-    return len(r) >= 6 and float((np.diff(r) ** 2).sum()) < 1.6 * float((r**2).sum())
+    r = r - r.mean(axis=1, keepdims=True)
+    return np.asarray((np.diff(r, axis=1) ** 2).sum(axis=1) / ((r**2).sum(axis=1) + 1e-300))
+
+
+def bend(choice: Choice, data: Data) -> str | None:
+    """The sentence where the law bends otherwise than the points."""
+    best = choice.best
+    if choice.chance is not None:
+        return (
+            "no law fits: the residuals of each hang together along the curve (by chance in "
+            f"{100 * choice.chance:.1g} % of campaigns at most), so the smooth curve is given; it "
+            "has no meaning beyond its table"
+        )
+    if best.law.name == "smooth":
+        return None
+    said = run_of_signs(best)
+    if said is None and len(data.log_force) >= 6:
+        chance = chance_of_trend(best, data)
+        if chance < _RARE:
+            said = (
+                f"residuals hang together along the curve (by chance in {100 * chance:.1g} % of "
+                "campaigns): the law bends otherwise than the data; try --model smooth"
+            )
+    return said
 
 
 def run_of_signs(best: Fitted) -> str | None:
@@ -222,7 +391,7 @@ def run_of_signs(best: Fitted) -> str | None:
     return None
 
 
-def _open_parameters(choice: Choice) -> list[str]:
+def _open_parameters(choice: Choice, data: Data) -> list[str]:
     said = []
     best = choice.best
     names = best.law.coordinates
@@ -232,6 +401,14 @@ def _open_parameters(choice: Choice) -> list[str]:
             f"the melt limit has no upper bound from these points; it lies above "
             f"{float(np.quantile(limit, 0.025)):.3g} mm3/s"
         )
+    elif "r" in names:
+        low = float(np.quantile(pooled("melt_limit_mm3_s", choice.mixture), 0.025))
+        clean = math.exp(data.low.max())
+        if low < _BELOW * clean:
+            said.append(
+                f"a flow of {clean:.3g} mm3/s ran clean, above the lower end of the melt limit's "
+                f"interval ({low:.3g} mm3/s): thresholds scatter, and the limit is their mean"
+            )
     if "n" in names:
         index = names.index("n")
         low, high = best.law.bounds[index]
@@ -240,9 +417,10 @@ def _open_parameters(choice: Choice) -> list[str]:
     return said
 
 
-def _undecided(choice: Choice, rows: Sequence[Row]) -> str | None:
-    """The sentence for two laws that fit alike, with the flow where they differ most."""
+def _undecided(choice: Choice, data: Data, reach: Reach) -> str | None:
+    """The sentence for two laws that fit alike, with the place in reach where they differ most."""
     first, best = choice.candidates[0], choice.best
+    same = None
     for (fitted, _), candidate in zip(choice.ranked[1:], choice.candidates[1:], strict=False):
         both = candidate.aicc is not None and first.aicc is not None
         near = both and abs((candidate.aicc or 0.0) - (first.aicc or 0.0)) < _NEAR_AICC
@@ -252,20 +430,32 @@ def _undecided(choice: Choice, rows: Sequence[Row]) -> str | None:
             how = f"probabilities {first.weight:.2f} and {candidate.weight:.2f}"
         else:
             continue
-        low, high = math.log(rows[0].flow_mm3_s), math.log(rows[-1].flow_mm3_s)
-        flows = np.linspace(low - math.log(2.0), high + math.log(1.3), 61)
-        with np.errstate(all="ignore"):
-            one = best.law.log_force_at(best.theta[None], flows)[0]
-            other = fitted.law.log_force_at(fitted.theta[None], flows)[0]
-            gap = np.abs(one - other)
-        gap[~np.isfinite(gap)] = -1.0
+        told = f"{first.model} and {candidate.model} cannot be told apart ({how})"
+        low_n, high_n = reach.force_n
+        forces = np.linspace(math.log(low_n), math.log(high_n), 61)
+        one, other = (law.law.log_flow(law.theta[None], forces)[0][0] for law in (best, fitted))
+        # Where either law is right, the threshold must lie at a speed that can be tried.
+        most = max(flows_seen(data)[1], math.log(max(reach.flow_mm3_s, 1e-9)))
+        gap = np.where(np.maximum(one, other) <= most + 1e-9, np.abs(one - other), -1.0)
         at = int(np.argmax(gap))
         if gap[at] < _WORTH_TELLING:
+            same = same or (
+                f"{told}; up to {reach.force_n[1]:.3g} N their flows differ by less than "
+                f"{100 * _WORTH_TELLING:.0f} %, so that nothing there depends on which is right"
+            )
             continue
-        force = math.exp(0.5 * (one[at] + other[at]))
-        return (
-            f"{first.model} and {candidate.model} cannot be told apart ({how}); they differ most, "
-            f"by {100 * math.expm1(gap[at]):.0f} %, at {math.exp(flows[at]):.3g} mm3/s: measure "
-            f"next at about {force:.3g} N"
+        band = mixture_flows(choice.mixture, forces[at : at + 1])[:, 0]
+        low, high = np.quantile(band[np.isfinite(band)], [0.025, 0.975])
+        force, flow = math.exp(forces[at]), math.exp(0.5 * (one[at] + other[at]))
+        place = (
+            f"{told}; within {reach.words} their flows differ most, by "
+            f"{100 * math.expm1(gap[at]):.0f} %, at {force:.3g} N (about {flow:.3g} mm3/s): "
+            f"measure next at about {force:.3g} N"
         )
-    return None
+        if gap[at] < high - low:
+            place += (
+                f", several times, for the band there is wider ({100 * math.expm1(high - low):.0f} "
+                "%)"
+            )
+        return place
+    return same

@@ -23,6 +23,10 @@ _OUT_OF_RACE = 6.5
 _POLE_OUT = 4.0
 """The law with a pole is out of the race sooner: its only use is where the knee is not plain."""
 _OVERRULED = 0.25
+_FOLLOWS, _BY_CHANCE = 10.0, 0.02
+"""The curve without a law is named against all odds where it follows the points so much better
+(twice the log-likelihood less the parameters) and residuals of every law hang together so rarely by
+chance."""
 
 
 def candidate_names(model: str, forces: int) -> list[str]:
@@ -51,10 +55,13 @@ class Choice:
     Attributes:
         ranked: Sampled laws with their weights, the chosen one first.
         candidates: All laws tried, in the same order, those never sampled last.
+        chance: Where no law fits, and the curve without a law stands alone: how often residuals
+            of the law that fits best would hang together so by chance; else None.
     """
 
     ranked: tuple[tuple[Fitted, float], ...]
     candidates: tuple[Candidate, ...]
+    chance: float | None = None
 
     @property
     def best(self) -> Fitted:
@@ -145,10 +152,31 @@ def try_laws(
     lawless = probable[0].law.name == "smooth"
     if rows[0][2] < _OVERRULED * probable[2] and (not lawless or probable[2] > 0.5):
         rows.sort(key=lambda row: row is not probable)
-    return Choice(
-        ranked=tuple((fitted, share) for fitted, _, share in rows),
-        candidates=(*(_candidate(*row) for row in rows), *passed),
-    )
+    chance = _no_law_fits([fitted for fitted, _ in fits], data)
+    if chance is not None:
+        rows.sort(key=lambda row: row[0].law.name != "smooth")
+    candidates = (*(_candidate(*row) for row in rows), *passed)
+    ranked = tuple((fitted, share) for fitted, _, share in rows)
+    if chance is not None:
+        ranked = ((ranked[0][0], 1.0),)
+    return Choice(ranked=ranked, candidates=candidates, chance=chance)
+
+
+def _no_law_fits(fits: Sequence[Fitted], data: Data) -> float | None:
+    """How seldom residuals of the best law hang together so by chance; None where a law fits.
+
+    The evidence alone does not see it: a law may call a bend that it cannot follow scatter, and
+    the curve without a law pays in evidence for its many coefficients.
+    """
+    free = [fitted for fitted in fits if fitted.law.name == "smooth"]
+    laws = [fitted for fitted in fits if fitted.law.name != "smooth"]
+    if not free or not laws:
+        return None
+    nearest = max(fitted.log_likelihood - fitted.count for fitted in laws)
+    if 2.0 * (free[0].log_likelihood - free[0].count - nearest) < _FOLLOWS:
+        return None
+    chance = max(checks.chance_of_trend(fitted, data) for fitted in laws)
+    return chance if chance < _BY_CHANCE else None
 
 
 def _candidate(fitted: Fitted | Sighted, value: float, share: float) -> Candidate:

@@ -91,6 +91,7 @@ def fit_curves(
                 force_sd=force_sd,
                 scale_u=scale_u,
                 seed=seed,
+                bench=bench,
             )
         except TableError as error:
             said.append(str(error))
@@ -189,6 +190,7 @@ def _fit_temperature(
     force_sd: float,
     scale_u: float,
     seed: int,
+    bench: Bench | None,
 ) -> tuple[Curve, list[Threshold], Fitted]:
     celsius = group[0].temperature_c
     with_melt = model == "auto" or "melt" in model or model == "smooth"
@@ -207,7 +209,14 @@ def _fit_temperature(
     )
     best = choice.best
     rows, modes, notes = tables.make_table(best, choice.mixture, data, scale_u=scale_u)
-    notes = [*notes, *checks.remarks(choice, rows, used, celsius)]
+    notes += checks.remarks(
+        choice,
+        used,
+        data,
+        checks.reach_of(group, bench),
+        limited=[p for p in group if remarks.get(id(p), "").startswith(checks.MELT_LIMIT)],
+        asked=model != "auto",
+    )
     residual = {id(p): float(r) for p, r in zip(used, best.residuals, strict=True)}
     points = tuple(
         Point(

@@ -16,16 +16,37 @@ Array = NDArray[np.float64]
 ROWS = 24
 _MOST_DRAWS = 2400
 Z95 = 1.959963984540054
+_SHORT = 0.03
+"""How far, in log force, a range may end below the highest force before that is said."""
+_LITTLE = 0.05
+"""How far, in log force, it may end above it."""
 
 
-def measured_flows(best: Fitted, data: Data) -> Array:
-    """Log flows of the table: even in log flow and even in log force, over the forces measured."""
+def flows_seen(data: Data) -> tuple[float, float]:
+    """Log of the lowest flow that was tried and of the highest that ran clean or was bracketed."""
+    low, high = np.isfinite(data.low), np.isfinite(data.high)
+    tried = np.concatenate((data.low[low], data.high[high]))
+    reached = np.concatenate((data.low[low], data.high[low & high]))
+    return float(tried.min()), float(reached.max() if len(reached) else tried.max())
+
+
+def measured_flows(best: Fitted, data: Data) -> tuple[Array, str | None]:
+    """Log flows of the table, and a sentence where they end below the highest force.
+
+    Even in log flow and even in log force, over the forces that were measured, and never beyond
+    the flows that were: a force that ran clean to the end of what was tried, or one that the curve
+    passes far from, says nothing of the flow at which the curve would reach it. A flow that ran
+    clean though the curve asks for a little more than the highest force is held.
+    """
     ends = np.array([data.log_force.min(), data.log_force.max()])
     grid = np.linspace(ends[0], ends[1], ROWS)
     flows = best.law.log_flow(best.theta[None], grid)[0][0]
-    low, high = float(flows[0]), float(flows[-1])
+    least, most = flows_seen(data)
     # A yield force that the least force hardly exceeds sends the first flow towards zero.
-    low = max(low, float(data.middle.min()) - 0.1)
+    low = max(float(flows[0]), least)
+    beyond = best.law.log_flow(best.theta[None], ends[1:] + _LITTLE)[0][0, 0]
+    clean = float(data.low.max())
+    high = min(max(float(flows[-1]), min(clean, float(beyond))), most)
     if high - low < 1e-6:
         high = low + 1e-6
     merged = np.sort(
@@ -34,11 +55,40 @@ def measured_flows(best: Fitted, data: Data) -> Array:
     keep = np.concatenate(([True], np.diff(merged) > 1e-3))
     merged = merged[keep]
     merged[-1] = high
-    return np.asarray(merged)
+    return np.asarray(merged), _short_of(best, data, high)
+
+
+def _short_of(best: Fitted, data: Data, end: float) -> str | None:
+    """The sentence on forces higher than that at the end of the range, a log flow."""
+    force = float(best.law.log_force_at(best.theta[None], np.array([end]))[0, 0])
+    if not force < data.log_force.max() - _SHORT:
+        return None
+    place = (
+        f"the table ends at {math.exp(end):.3g} mm3/s ({math.exp(force):.3g} N), the highest flow "
+        "at which a threshold of the fit ran clean or was bracketed"
+    )
+    top = math.exp(data.log_force.max())
+    clean = (data.log_force > force) & np.isfinite(data.low) & np.isinf(data.high)
+    if clean.any():
+        highest = math.exp(data.log_force[clean].max())
+        reached = math.exp(data.low[clean].max())
+        return (
+            f"{place}: higher forces, up to {highest:.3g} N, were clean to {reached:.3g} mm3/s, "
+            "and nothing is known beyond"
+        )
+    return f"{place}: higher forces, up to {top:.3g} N, pushed no more than that"
 
 
 def mixture_forces(mixture: Sequence[tuple[Fitted, float]], log_flow: Array) -> Array:
     """Log forces at flows, one row a draw, drawn from several laws by weight."""
+    with np.errstate(all="ignore"):
+        return np.concatenate(
+            [fitted.law.log_force_at(draws, log_flow) for fitted, draws in _shared(mixture)]
+        )
+
+
+def _shared(mixture: Sequence[tuple[Fitted, float]]) -> list[tuple[Fitted, Array]]:
+    """Draws of each law, as many as its weight asks."""
     total = sum(weight for _, weight in mixture)
     parts = []
     for fitted, weight in mixture:
@@ -46,9 +96,16 @@ def mixture_forces(mixture: Sequence[tuple[Fitted, float]], log_flow: Array) -> 
         index = np.linspace(0, len(fitted.draws) - 1, min(count, len(fitted.draws))).astype(int)
         if count > len(fitted.draws):
             index = np.arange(count) % len(fitted.draws)
-        with np.errstate(all="ignore"):
-            parts.append(fitted.law.log_force_at(fitted.draws[index], log_flow))
-    return np.concatenate(parts)
+        parts.append((fitted, fitted.draws[index]))
+    return parts
+
+
+def mixture_flows(mixture: Sequence[tuple[Fitted, float]], log_force: Array) -> Array:
+    """Log flows at forces, one row a draw, drawn from several laws by weight."""
+    with np.errstate(all="ignore"):
+        return np.concatenate(
+            [fitted.law.log_flow(draws, log_force)[0] for fitted, draws in _shared(mixture)]
+        )
 
 
 def make_table(
@@ -62,7 +119,7 @@ def make_table(
         data: Thresholds.
         scale_u: Relative standard uncertainty common to all forces.
     """
-    log_flow = measured_flows(best, data)
+    log_flow, short = measured_flows(best, data)
     draws = mixture_forces(mixture, log_flow)
     force = best.law.log_force_at(best.theta[None], log_flow)[0]
     lower, upper = np.quantile(draws, [0.025, 0.975], axis=0, method="inverted_cdf")
@@ -73,8 +130,10 @@ def make_table(
     if last < len(sound):
         notes.append(
             f"the table ends at {math.exp(log_flow[last - 1]):.3g} mm3/s: beyond it the force has "
-            "no upper bound (melt limit)"
+            f"no upper bound ({_why_unbounded(best, mixture)})"
         )
+    elif short is not None:
+        notes.append(short)
     log_flow, force, lower, upper = (a[:last] for a in (log_flow, force, lower, upper))
     draws = draws[:, :last]
     upper = np.where(np.isfinite(upper), upper, data.log_force.max() + math.log(3.0))
@@ -96,6 +155,14 @@ def make_table(
         )
     )
     return rows, shape_modes(draws, force, lower, upper), notes
+
+
+def _why_unbounded(best: Fitted, mixture: Sequence[tuple[Fitted, float]]) -> str:
+    if "r" in best.law.coordinates:
+        return "melt limit"
+    if any("r" in fitted.law.coordinates for fitted, _ in mixture):
+        return f"{best.law.name} has no melt limit, and the points do not rule one out"
+    return "no threshold bounds it"
 
 
 def slopes(best: Fitted, log_flow: Array, log_force: Array) -> list[float]:

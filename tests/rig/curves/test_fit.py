@@ -317,13 +317,6 @@ def test_covariance_is_that_of_the_standard_errors(straight):
     np.testing.assert_allclose(np.sqrt(np.diag(curve.covariance)), errors, rtol=1e-6)
 
 
-def test_laws_that_cannot_be_told_apart_name_the_next_measurement():
-    forces = [30.0, 36.0, 42.0, 48.0, 54.0, 60.0]
-    law = lambda f: ((f - 5.0) / 16.0) ** 2.0  # noqa: E731
-    (curve,) = fit_curves(table(law, forces=forces, scatter=0.02), joint=False).curves
-    assert any("cannot be told apart" in n and "measure next at" in n for n in curve.notes)
-
-
 def test_random_effects_of_runs_widen_the_band():
     shifted = []
     for index, factor in enumerate((1.04, 0.97, 1.0, 0.99)):
@@ -337,6 +330,38 @@ def test_random_effects_of_runs_widen_the_band():
     assert known.scatter.value < 0.6 * pooled.scatter.value
     low, high = known.band_n(float(power(45.0)))
     assert low < 45.0 < high
+
+
+def test_few_runs_leave_the_mean_over_all_runs_open_and_their_spread_is_told():
+    def campaign(factors):
+        shifted = []
+        for index, factor in enumerate(factors):
+            law = lambda f, k=factor: power(f * k)  # noqa: E731
+            shifted += table(law, seed=index, run=f"run {index}", forces=FORCES[::2])
+        return fit_curves(shifted, joint=False, model="power").curves[0]
+
+    def half_width(curve):
+        return 0.5 * math.log(curve.band_n(6.0)[1] / curve.band_n(6.0)[0])
+
+    two, five = campaign((1.06, 0.94)), campaign((1.06, 0.94, 1.0, 1.05, 0.95))
+    # Student's interval of a mean, sd t / sqrt(runs), is 2.78 sd / sqrt 5 with five runs.
+    assert half_width(five) == pytest.approx(2.78 * 0.055 / math.sqrt(5), rel=0.35)
+    assert half_width(two) > 1.5 * half_width(five)
+    assert half_width(two) > 2.0 * 0.085 / math.sqrt(2)
+    (note,) = [note for note in five.notes if "5 runs, whose forces differ by" in note]
+    assert 3.0 < float(note.split("differ by ")[1].split(" %")[0]) < 9.0
+    for curve in (two, five):  # the curve itself is that of the runs' mean
+        assert curve.force_n(6.0) == pytest.approx(float(22.0 * 6.0**0.4), rel=0.02)
+
+
+def test_the_prior_of_the_runs_is_that_of_shifts_about_a_mean_of_their_own():
+    """Differences of normal shifts, with their mean taken out: density of the contrasts."""
+    from rig.curves.posterior import contrasts
+
+    for runs in (2, 3, 6):
+        basis = contrasts(runs)
+        np.testing.assert_allclose(basis.T @ basis, np.eye(runs - 1), atol=1e-12)
+        np.testing.assert_allclose(basis.sum(axis=0), 0.0, atol=1e-12)
 
 
 def test_a_wrong_rate_of_the_detector_makes_room_for_stray_thresholds():
