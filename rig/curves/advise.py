@@ -27,18 +27,6 @@ from rig.errors import RangeError, TableError
 if TYPE_CHECKING:
     from rig.bench import Bench
 
-__all__ = [
-    "Advice",
-    "Limit",
-    "Supply",
-    "advise",
-    "advise_many",
-    "greatest_current_a",
-    "knee_mm3_s",
-    "least_current_a",
-    "winding_temperature_c",
-]
-
 _DERATING_TOLD = 0.99
 _STEEP = 2.0
 
