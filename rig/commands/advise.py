@@ -11,8 +11,9 @@ from rig.commands._out import document, note, say
 from rig.errors import UsageError
 
 if TYPE_CHECKING:
-    from rig.curves.advise import Advice, Supply
+    from rig.curves.advise import Advice
     from rig.curves.curveset import Curve
+    from rig.curves.supply import Supply
 
 
 @click.command("advise")

@@ -124,6 +124,8 @@ def draw_advice(
 
 
 def _candidate(axes: Axes, one: Available, colour: str) -> None:
+    from matplotlib.patheffects import withStroke
+
     axes.plot(one.flow_mm3_s, one.force_n, color=colour)
     if len(one.usable_n):
         axes.plot(one.flow_mm3_s, one.usable_n, color=colour, lw=1.2, ls=(0, (2, 2)))
@@ -147,7 +149,7 @@ def _candidate(axes: Axes, one: Available, colour: str) -> None:
         va="top",
         color=INK,
         fontsize=8.5,
-        bbox={"fc": PAPER, "ec": "none", "alpha": 0.85, "pad": 1.0},
+        path_effects=[withStroke(linewidth=2.5, foreground=PAPER)],
     )
 
 
