@@ -129,8 +129,11 @@ def read_geometry(path: Path) -> MotorGeometry:
     if not isinstance(motor, dict) or not isinstance(drive, dict):
         raise TakeError(f"{path}: [motor] and [drive] must be tables")
     steps = _positive(motor, "steps_per_turn", f"{path}: motor") or 200.0
-    if steps != round(steps) or steps < 4:
-        raise TakeError(f"{path}: motor.steps_per_turn = {steps:g} must be a whole number from 4")
+    if steps % 4 or not 20 <= steps <= 1000:
+        raise TakeError(
+            f"{path}: motor.steps_per_turn = {steps:g} must be a multiple of 4 from 20 to 1000: "
+            "200 for a 1.8 degree motor, 400 for 0.9 degree"
+        )
     ratio = _gear_ratio(drive.get("gear_ratio", 1.0), f"{path}: drive")
     per_turn = _positive(drive, "filament_per_turn_mm", f"{path}: drive")
     diameter = _positive(drive, "effective_diameter_mm", f"{path}: drive")

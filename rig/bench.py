@@ -42,6 +42,15 @@ class _Table(BaseModel):
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
 
 
+def _one_of(table: _Table, one: str, other: str) -> None:
+    """Refuses a table that has neither of two keys, or both."""
+    values = getattr(table, one), getattr(table, other)
+    if values == (None, None):
+        raise ValueError(f"lacks the key {one} (or {other} in its place)")
+    if None not in values:
+        raise ValueError(f"has both {one} and {other}; give one of them")
+
+
 class Motor(_Table):
     """The extruder's motor, as its data sheet rates it."""
 
@@ -66,10 +75,19 @@ class Motor(_Table):
         None, gt=0, le=100, description="winding to ambient as mounted, K/W"
     )
 
+    @field_validator("steps_per_turn")
+    @classmethod
+    def _whole_cycles(cls, value: int) -> int:
+        if value % 4:
+            raise ValueError(
+                "must be a multiple of 4, for an electrical cycle is 4 full steps: 200 for a "
+                "1.8 degree motor, 400 for 0.9 degree"
+            )
+        return value
+
     @model_validator(mode="after")
     def _one_torque(self) -> Motor:
-        if (self.holding_torque_nm is None) == (self.torque_table is None):
-            raise ValueError("give either holding_torque_nm or torque_table, and not both")
+        _one_of(self, "holding_torque_nm", "torque_table")
         if (self.resistance_ohm is None) != (self.inductance_mh is None):
             raise ValueError("give resistance_ohm and inductance_mh both, or neither")
         self.torque_curve()
@@ -149,10 +167,7 @@ class Drive(_Table):
 
     @model_validator(mode="after")
     def _one_size(self) -> Drive:
-        if (self.filament_per_turn_mm is None) == (self.effective_diameter_mm is None):
-            raise ValueError(
-                "give either filament_per_turn_mm or effective_diameter_mm, and not both"
-            )
+        _one_of(self, "filament_per_turn_mm", "effective_diameter_mm")
         return self
 
     @property

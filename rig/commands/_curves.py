@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rig.commands._out import note
 from rig.errors import TableError, UsageError
 
 if TYPE_CHECKING:
@@ -81,14 +82,20 @@ def curves_of(
             notes.append(f"{source}: made with another bench file than {sources[0]}")
         owner = owner or its_bench
         points.extend(found)
-    return fit_curves(
-        points,
-        model=model,
-        bench=owner,
-        joint=joint,
-        notes=notes,
-        source=", ".join(source.name for source in sources),
-    )
+    try:
+        return fit_curves(
+            points,
+            model=model,
+            bench=owner,
+            joint=joint,
+            notes=notes,
+            source=", ".join(source.name for source in sources),
+        )
+    except TableError:
+        # A curve carries its notes; where there is none, what was tolerated may be the reason.
+        for sentence in notes:
+            note(sentence)
+        raise
 
 
 def read_curve_file(path: Path) -> CurveSet:

@@ -13,6 +13,7 @@ from rig.errors import UsageError
 if TYPE_CHECKING:
     from rig.curves.advise import Advice
     from rig.curves.curveset import Curve
+    from rig.curves.supply import Supply
 
 
 @click.command("advise")
@@ -57,6 +58,8 @@ def command(
     own_bench = next(iter(candidates.values())) if has_currents_only(source) else None
     curves = curves_of([source], bench=own_bench)
     chosen = [curves.at(temperature)] if temperature is not None else list(curves.curves)
+    for sentence in curves.notes:
+        note(sentence)
     scale = str(curves.provenance.get("force_scale") or "")
     answers: list[tuple[Curve, list[Advice]]] = []
     for one in chosen:
@@ -83,46 +86,53 @@ def command(
         document({"advice": [advice.to_document() for _, some in answers for advice in some]})
         return
     for _, some in answers:
-        _describe(some, flow)
+        _describe(some)
     for path in written:
         note(f"wrote {path}")
 
 
-def _describe(answers: list[Advice], wanted: float | None) -> None:
+def _describe(answers: list[Advice]) -> None:
     for advice in answers:
         say(advice.sentence())
     say()
     for advice in answers:
         say(f"{advice.name}, {advice.temperature_c:g} C, {advice.current_a:.3g} A")
         for limit in advice.limits:
-            at = (
-                f"binds at {limit.flow_mm3_s:.3g} mm3/s"
-                if limit.flow_mm3_s is not None
-                else "does not bind within what was measured"
-            )
-            say(f"  {limit.name:<28} {at}: {limit.text}")
-        if advice.wanted_margin is not None and wanted is not None:
-            value, low, high = (100 * part for part in advice.wanted_margin)
-            say(
-                f"  at {wanted:g} mm3/s the margin is {value:.0f} % "
-                f"({low:.0f} to {high:.0f} %, 95 %)"
-                + (
-                    f"; the lowest current that holds it with {100 * advice.margin:.0f} % to spare "
-                    f"is {advice.least_current_a:.3g} A"
-                    if advice.least_current_a is not None
-                    else ""
-                )
-            )
+            say(f"  {limit.name:<28} {limit.where}: {limit.text}")
+        if advice.wanted_supply is not None:
+            say("  " + _wanted(advice, advice.wanted_supply))
         rows = advice.table
-        say("   flow mm3/s speed mm/s  needed N available N  margin")
+        say("   flow mm3/s speed mm/s  needed N available N  margin  held by")
         for row in [rows[round(k * (len(rows) - 1) / 6)] for k in range(7)]:
             say(
                 f"  {row.flow_mm3_s:>10.3g} {row.speed_mm_s:>10.3g} {row.needed_n:>9.3g} "
-                f"{row.available_n:>11.3g} {100 * row.margin:>5.0f} %"
+                f"{row.available_n:>11.3g} {_percent(row.margin):>5} %  {row.by}"
             )
         for sentence in advice.notes:
             say(f"  - {sentence}")
         say()
+
+
+def _percent(ratio: float) -> str:
+    """Whole per cent, without the sign of a zero."""
+    return str(round(100 * ratio))
+
+
+def _wanted(advice: Advice, there: Supply) -> str:
+    """What is said of the flow that was asked about."""
+    assert advice.wanted_margin is not None
+    value, low, high = map(_percent, advice.wanted_margin)
+    said = (
+        f"at {there.flow_mm3_s:g} mm3/s {there.needed_n:.3g} N are needed and "
+        f"{there.available_n:.3g} N available ({there.by}): the margin is {value} % "
+        f"({low} to {high} %, 95 %)"
+    )
+    if advice.least_current_a is None:
+        return f"{said}; {advice.no_current_why}"
+    return (
+        f"{said}; the lowest current that holds it with {100 * advice.margin:.0f} % to spare is "
+        f"{advice.least_current_a:.3g} A"
+    )
 
 
 def _draw(
@@ -150,6 +160,7 @@ def _draw(
                 [row.available_n / (1.0 + advice.margin) for row in advice.table],
                 advice.flow_mm3_s,
                 advice.binds,
+                advice.at_least,
             )
             for advice in some
         ]

@@ -34,7 +34,8 @@ def command(
 
     Several sources are compared temperature by temperature; one source, temperature against
     temperature. The test knows which errors are common: two curves measured with the same motor
-    and drive share the error of the force scale.
+    and drive share the error of the force scale. Forces that were given in newtons share nothing
+    with a drive.
     """
     from rig.commands._curves import curves_of
 
@@ -43,7 +44,13 @@ def command(
         from rig.bench import load_bench
 
         bench = load_bench(bench_file)
-    sets = [(source.stem or source.name, curves_of([source], bench=bench)) for source in sources]
+    sets = [
+        (name, curves_of([source], bench=bench))
+        for name, source in zip(_names(sources), sources, strict=True)
+    ]
+    for _, curves in sets:
+        for sentence in curves.notes:
+            note(sentence)
     pairs = _pairs(_distinct(sets), temperatures)
     results = [_compare(*pair) for pair in pairs]
     written = _draw(pairs, results, picture) if picture is not None else []
@@ -57,6 +64,15 @@ def command(
 
 
 Named = tuple[str, "CurveSet", "Curve"]
+
+
+def _names(sources: tuple[Path, ...]) -> list[str]:
+    """What to call each source: its file's name, with its folder's where that is not enough."""
+    stems = [source.stem or source.name for source in sources]
+    return [
+        stem if stems.count(stem) == 1 or not source.parent.name else f"{source.parent.name}/{stem}"
+        for stem, source in zip(stems, sources, strict=True)
+    ]
 
 
 def _distinct(sets: list[tuple[str, CurveSet]]) -> list[tuple[str, CurveSet]]:
@@ -116,8 +132,7 @@ def _near(curve: Curve, temperatures: tuple[float, ...]) -> bool:
 def _compare(a: Named, b: Named) -> Comparison:
     from rig.curves.compare import compare, share_scale
 
-    common = a[1] is b[1] or share_scale(a[1], b[1])
-    return compare(a[2], b[2], names=(a[0], b[0]), common_scale=common)
+    return compare(a[2], b[2], names=(a[0], b[0]), common_scale=share_scale(a[1], b[1]))
 
 
 def _draw(pairs: list[tuple[Named, Named]], results: list[Comparison], picture: Path) -> list[Path]:

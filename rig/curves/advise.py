@@ -6,7 +6,8 @@ more than was measured, the answer says "at least", and no more.
 
 Where the curve was measured with the very motor, driver and drive that are asked about, the error
 of the force scale cancels, since need and supply were gauged by the same motor; else the errors of
-both scales are counted.
+both scales are counted. A grip limit stands in newtons, so against it the error of the curve's own
+scale is always counted.
 """
 
 from __future__ import annotations
@@ -18,23 +19,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from rig import mechanics
-from rig.curves import uncertainty
+from rig.curves import supply, uncertainty
 from rig.curves.curveset import Curve, Parameter
+from rig.curves.supply import Supply, greatest_current_a, least_current_a, winding_temperature_c
 from rig.errors import RangeError, TableError
 
 if TYPE_CHECKING:
     from rig.bench import Bench
 
-CLASS_LIMIT_C = {"A": 105.0, "E": 120.0, "B": 130.0, "F": 155.0, "H": 180.0}
-"""Greatest winding temperature by thermal class, in C (IEC 60085)."""
-RATED_RISE_K = 80.0
-"""Rise at the rated current that makers commonly rate for, where no thermal resistance is given."""
-AMBIENT_C = 40.0
-COPPER_PER_K = 0.00393
-"""Temperature coefficient of the resistance of copper at 20 C, 1/K."""
 _DERATING_TOLD = 0.99
 _STEEP = 2.0
-Z95 = 1.959963984540054
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,27 +38,33 @@ class Limit:
     Attributes:
         name: "motor torque", "driver current", "current limit of the bench", "supply voltage",
             "melt limit", "filament grip" or "measured range".
-        flow_mm3_s: Flow at which it binds, with the margin; None: not below the measured range's
-            end.
+        flow_mm3_s: Flow at which it binds, with the margin; for the melt limit the flow from which
+            force buys hardly any more; None: it binds below the measured range, or not within it.
+        below_range: Whether not even the least measured flow is held with the margin.
         text: In words, with the figures.
     """
 
     name: str
     flow_mm3_s: float | None
     text: str
+    below_range: bool = False
 
+    @property
+    def where(self) -> str:
+        """Where it binds, in words."""
+        if self.below_range:
+            return "binds below what was measured"
+        if self.flow_mm3_s is None:
+            return "does not bind within what was measured"
+        verb = "ends" if self.name == "measured range" else "binds"
+        return f"{verb} at {self.flow_mm3_s:.3g} mm3/s"
 
-@dataclass(frozen=True, slots=True)
-class Supply:
-    """Force needed against force available at one flow."""
-
-    flow_mm3_s: float
-    speed_mm_s: float
-    needed_n: float
-    needed_lower_n: float
-    needed_upper_n: float
-    available_n: float
-    margin: float
+    @property
+    def order(self) -> float:
+        """The first to bind sorts first."""
+        if self.below_range:
+            return -math.inf
+        return math.inf if self.flow_mm3_s is None else self.flow_mm3_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,15 +82,17 @@ class Advice:
             is.
         sure_flow_mm3_s: The same with the upper end of the band as the need: held with 97.5 %
             confidence.
-        at_least: Whether the motor could do more than the measured range shows.
+        at_least: Whether nothing binds within the measured range, so that more may be held.
         binds: Name of the limit that binds first.
         limits: All limits, the first to bind first.
         wanted_mm3_s: Flow that was asked about, or None.
         wanted_margin: Margin there, with its interval; None where nothing was asked.
+        wanted_supply: Need and supply there; None where nothing was asked.
         least_current_a: Lowest current that holds the wanted flow with the margin, own unit; None
             where nothing was asked, or none does.
-        winding_c: Expected winding temperature, in C.
-        common_scale: Whether the error of the force scale cancels.
+        no_current_why: Why none does; None where one does, or nothing was asked.
+        winding_c: Expected winding temperature, in C; None where it has no end.
+        common_scale: Whether the error of the force scale cancels against the motor's force.
         table: Need and supply over the measured range.
         notes: Cautions.
     """
@@ -107,7 +109,9 @@ class Advice:
     limits: tuple[Limit, ...]
     wanted_mm3_s: float | None
     wanted_margin: tuple[float, float, float] | None
+    wanted_supply: Supply | None
     least_current_a: float | None
+    no_current_why: str | None
     winding_c: float | None
     common_scale: bool
     table: tuple[Supply, ...]
@@ -117,7 +121,8 @@ class Advice:
         """As JSON types."""
         found = {name: getattr(self, name) for name in Advice.__slots__}
         found["limits"] = [{n: getattr(x, n) for n in Limit.__slots__} for x in self.limits]
-        found["table"] = [{n: getattr(x, n) for n in Supply.__slots__} for x in self.table]
+        found["table"] = [_row(x) for x in self.table]
+        found["wanted_supply"] = None if self.wanted_supply is None else _row(self.wanted_supply)
         found["wanted_margin"] = (
             None
             if self.wanted_margin is None
@@ -130,62 +135,39 @@ class Advice:
     def sentence(self) -> str:
         """The answer in a sentence."""
         at = f"{self.name} at {self.current_a:.3g} A, {self.temperature_c:g} C"
+        with_margin = f"with a margin of {100 * self.margin:.0f} %"
         if self.flow_mm3_s is None:
+            least = self.table[0]
             return (
-                f"{at}: not even the least measured flow is held with a margin of "
-                f"{100 * self.margin:.0f} %; {self.binds} binds"
+                f"{at}: not even the least measured flow, {least.flow_mm3_s:.3g} mm3/s, is held "
+                f"{with_margin}: it needs {least.needed_n:.3g} N, and {self.binds} allows "
+                f"{least.available_n:.3g} N"
             )
-        least = "at least " if self.at_least else ""
         sure = (
             "not sure of any flow in the measured range"
             if self.sure_flow_mm3_s is None
             else f"surely {self.sure_flow_mm3_s:.3g}"
         )
+        if self.at_least:
+            return (
+                f"{at}: holds at least {self.flow_mm3_s:.3g} mm3/s {with_margin} ({sure}); nothing "
+                "binds within what was measured"
+            )
+        end = ", where the curve ends," if self.flow_mm3_s >= self.table[-1].flow_mm3_s else ""
+        first = self.limits[0]
+        since = f", from {first.flow_mm3_s:.3g} mm3/s on" if first.name == "melt limit" else ""
         return (
-            f"{at}: holds {least}{self.flow_mm3_s:.3g} mm3/s with a margin of "
-            f"{100 * self.margin:.0f} % ({sure}); {self.binds} binds first"
+            f"{at}: holds {self.flow_mm3_s:.3g} mm3/s{end} {with_margin} ({sure}); "
+            f"{self.binds} binds first{since}"
         )
 
 
-def greatest_current_a(bench: Bench) -> tuple[float, str]:
-    """Greatest current that motor, driver and bench allow, in the driver's own unit, and which."""
-    chain = bench.chain()
-    ends = [(chain.scale.own_unit_a(bench.motor.rated_current_a), "motor torque")]
-    if math.isfinite(chain.torque.greatest_current_a):
-        ends.append((chain.scale.own_unit_a(chain.torque.greatest_current_a), "motor torque"))
-    if chain.scale.full_scale_a is not None:
-        ends.append((chain.scale.full_scale_a, "driver current"))
-    ends.append((bench.limits.max_current_a, "current limit of the bench"))
-    return min(ends, key=lambda end: end[0])
+def _row(row: Supply) -> dict[str, Any]:
+    return {name: getattr(row, name) for name in Supply.__slots__}
 
 
-def winding_temperature_c(bench: Bench, current_rms_a: float) -> float:
-    """Expected steady winding temperature, in C, from the copper loss alone.
-
-    With both phases carrying a sine of RMS value I the loss is ``2 I^2 R``, R at the temperature
-    reached. With a thermal resistance in the bench file the rise is that times the loss; without,
-    it is 80 K at the rated current, as motors are commonly rated, and goes with the square of the
-    current.
-    """
-    motor = bench.motor
-    if motor.thermal_resistance_k_w is None or motor.resistance_ohm is None:
-        return AMBIENT_C + RATED_RISE_K * (current_rms_a / motor.rated_current_a) ** 2
-    cold = 2.0 * current_rms_a**2 * motor.resistance_ohm * motor.thermal_resistance_k_w
-    left = 1.0 - cold * COPPER_PER_K  # rise = cold (1 + a (ambient - 20 + rise))
-    if left <= 0.05:
-        return math.inf
-    return AMBIENT_C + cold * (1.0 + COPPER_PER_K * (AMBIENT_C - 20.0)) / left
-
-
-def _last_held(
-    curve: Curve, column: str, supply: Callable[[float], float], margin: float
-) -> tuple[float | None, bool]:
-    """Highest flow up to which supply covers need, and whether the range ends before they cross."""
-
-    def spare(flow: float) -> float:
-        need = curve.force_n(flow) if column == "force_n" else curve._column(column, flow)
-        return supply(flow) - (1.0 + margin) * need
-
+def _last_held(curve: Curve, spare: Callable[[float], float]) -> tuple[float | None, bool]:
+    """Highest flow up to which force is to spare, and whether the range ends before it runs out."""
     flows = [row.flow_mm3_s for row in curve.table]
     if spare(flows[0]) < 0:
         return None, False
@@ -231,59 +213,35 @@ def advise(
     if current_a is None:
         current_a = most_a
     else:
-        end = "motor torque"
         if current_a > most_a * (1 + 1e-9):
-            what = greatest_current_a(bench)[1]
-            notes.append(f"{current_a:.3g} A is above the {most_a:.3g} A that {what} allows")
+            notes.append(f"{current_a:.3g} A is above the {most_a:.3g} A that {end} allows")
+        end = "motor torque"
     try:
         applied_a = chain.applied_rms_a(current_a)
         chain.force_rms_n(applied_a)
     except ValueError as error:
         raise TableError(f"current_a = {current_a:g}: {error}") from error
     common = bool(force_scale) and force_scale == uncertainty.force_scale_digest(bench)
-    scale_u = (
-        0.0 if common else math.hypot(curve.scale_uncertainty, uncertainty.scale_uncertainty(bench))
-    )
+    sources = supply.sources_of(curve, bench, applied_a, common_scale=common)
 
-    def available(flow: float) -> float:
-        return chain.force_rms_n(applied_a, mechanics.speed_mm_s(flow, diameter_mm))
+    def needed(flow: float) -> float:
+        return (1.0 + margin) * curve.force_n(flow)
 
-    def surely(flow: float) -> float:
-        """Supply, less what the error of the scales may take from it beyond the band."""
-        need, upper = curve.force_n(flow), curve.band_n(flow)[1]
-        shape = math.log(upper / need)
-        return available(flow) * math.exp(shape - math.hypot(shape, Z95 * scale_u))
-
-    flow, at_least = _last_held(curve, "force_n", available, margin)
-    sure_flow, _ = _last_held(curve, "upper_n", surely, margin)
-    limits = _limits(curve, bench, available, applied_a, margin=margin, end=end)
-    if at_least and not any(limit.flow_mm3_s is not None for limit in limits):
-        limits = [
-            Limit(
-                "measured range",
-                None,
-                f"the motor could do more than the {curve.flow_range_mm3_s[1]:.3g} mm3/s that were "
-                "measured",
-            ),
-            *limits,
-        ]
-    binding = limits[0]
-    if binding.flow_mm3_s is not None and flow is not None and binding.flow_mm3_s < flow:
-        flow, at_least = max(binding.flow_mm3_s, curve.flow_range_mm3_s[0]), False
-        sure_flow = None if sure_flow is None else min(sure_flow, flow)
-    wanted_margin, least_a = None, None
+    flow, is_open = _last_held(curve, lambda q: supply.available_n(sources, q) - needed(q))
+    sure_flow, _ = _last_held(curve, lambda q: supply.surely_n(curve, sources, q) - needed(q))
+    limits = _limits(curve, bench, sources, applied_a, margin=margin, end=end)
+    at_least = is_open and limits[0].name == "measured range"
+    wanted_margin, wanted_supply, least_a, why_not = None, None, None, None
     if wanted_mm3_s is not None:
-        wanted_margin = _margin_at(curve, wanted_mm3_s, available(wanted_mm3_s), scale_u)
-        least_a = least_current_a(curve, bench, wanted_mm3_s=wanted_mm3_s, margin=margin)
+        wanted_margin = supply.margin_at(curve, sources, wanted_mm3_s)
+        wanted_supply = supply.supply_at(curve, sources, wanted_mm3_s, diameter_mm)
+        asked = {"wanted_mm3_s": wanted_mm3_s, "margin": margin}
+        least_a = least_current_a(curve, bench, **asked)
         if least_a is None:
-            notes.append(
-                f"no current up to {most_a:.3g} A holds {wanted_mm3_s:.3g} mm3/s with a margin of "
-                f"{100 * margin:.0f} %"
-            )
+            why_not = supply.why_no_current(curve, bench, **asked)
     winding = winding_temperature_c(bench, applied_a)
-    notes.extend(_temperature_notes(bench, winding))
-    if curve.notes:
-        notes.append("of the curve: " + "; ".join(curve.notes))
+    notes.extend(supply.temperature_notes(bench, winding))
+    notes.extend(_curve_notes(curve, diameter_mm))
     return Advice(
         name=name,
         temperature_c=curve.temperature_c,
@@ -293,180 +251,155 @@ def advise(
         flow_mm3_s=flow,
         sure_flow_mm3_s=sure_flow,
         at_least=at_least,
-        binds=binding.name,
+        binds=limits[0].name,
         limits=tuple(limits),
         wanted_mm3_s=wanted_mm3_s,
         wanted_margin=wanted_margin,
+        wanted_supply=wanted_supply,
         least_current_a=least_a,
+        no_current_why=why_not,
         winding_c=winding if math.isfinite(winding) else None,
         common_scale=common,
-        table=_table(curve, available, diameter_mm, scale_u),
+        table=tuple(
+            supply.supply_at(curve, sources, row.flow_mm3_s, diameter_mm) for row in curve.table
+        ),
         notes=tuple(notes),
     )
+
+
+def _curve_notes(curve: Curve, diameter_mm: float) -> list[str]:
+    """What of the curve a reader of the advice must know."""
+    said = []
+    if not curve.scale_uncertainty:
+        said.append("no error of the curve's force scale is known, so none is counted")
+    measured = {point.threshold.filament_diameter_mm for point in curve.points}
+    if any(abs(one - diameter_mm) > 0.1 for one in measured):
+        said.append(
+            f"the curve was measured with {'/'.join(f'{one:g}' for one in sorted(measured))} mm "
+            f"filament and this bench takes {diameter_mm:g} mm: it will need another force"
+        )
+    if curve.notes:
+        said.append("of the curve: " + "; ".join(curve.notes))
+    return said
 
 
 def _limits(
     curve: Curve,
     bench: Bench,
-    available: Callable[[float], float],
+    sources: Sequence[supply.Source],
     applied_a: float,
     *,
     margin: float,
     end: str,
 ) -> list[Limit]:
     """Limits with the flow at which each binds, first to bind first."""
-    chain = bench.chain()
-    standing = chain.force_rms_n(applied_a)
-    by_torque, open_torque = _last_held(curve, "force_n", lambda _: standing, margin)
-    by_supply, open_supply = _last_held(curve, "force_n", available, margin)
-    low, high = curve.flow_range_mm3_s
-    found = []
-    torque_flow = None if open_torque else (low if by_torque is None else by_torque)
-    supply_flow = None if open_supply else (low if by_supply is None else by_supply)
-    found.append(
-        Limit(
-            end,
-            torque_flow,
-            f"{standing:.3g} N at {applied_a:.3g} A RMS"
-            + ("" if torque_flow is not None else f", enough for the {high:.3g} mm3/s measured"),
-        )
-    )
-    if chain.winding is not None:
-        at = supply_flow if supply_flow is not None else high
-        left = chain.derating(applied_a, mechanics.speed_mm_s(at, bench.filament.diameter_mm))
-        costs = supply_flow is not None and left < _DERATING_TOLD
-        found.append(
-            Limit(
-                "supply voltage",
-                supply_flow if costs else None,
-                f"{100 * left:.0f} % of the torque is left at {at:.3g} mm3/s with "
-                f"{bench.driver.supply_v:g} V",
-            )
-        )
+    high = curve.flow_range_mm3_s[1]
+    found = _motor_limits(curve, bench, sources[0], applied_a, margin=margin, end=end)
     grip = bench.drive.grip_limit_n
     if grip is not None:
-        by_grip, open_grip = _last_held(curve, "force_n", lambda _: grip, margin)
         found.append(
-            Limit(
+            _limit(
+                curve,
                 "filament grip",
-                None if open_grip else (low if by_grip is None else by_grip),
+                _last_held(curve, lambda q: grip - (1.0 + margin) * curve.force_n(q)),
+                grip,
                 f"the gear starts to grind at {grip:.3g} N",
             )
         )
     melt = curve.melt_limit
     if melt is not None and melt.upper is not None:
-        found.append(_melt(curve, torque_flow if supply_flow is None else supply_flow, melt))
-    return sorted(found, key=lambda x: math.inf if x.flow_mm3_s is None else x.flow_mm3_s)
+        found.append(_melt(curve, melt))
+    if all(limit.order == math.inf for limit in found):
+        text = "nothing binds up to there; more may be held than was measured"
+        found.append(Limit("measured range", high, text))
+    return sorted(found, key=lambda limit: limit.order)
 
 
-def _melt(curve: Curve, held: float | None, melt: Parameter) -> Limit:
-    """The melt limit: binds where the curve has become so steep that force buys no flow."""
-    limit = melt.value
-    steep = [
-        row.flow_mm3_s
-        for row in curve.table
-        if row.slope_n_s_mm3 * row.flow_mm3_s / row.force_n > _STEEP
-    ]
-    knee = steep[0] if steep else limit
-    binds = held is None or held >= knee
-    at = min(limit, curve.flow_range_mm3_s[1]) if held is None else min(held, limit)
-    return Limit(
-        "melt limit",
-        min(at, limit) * (1 - 1e-12) if binds else None,
-        f"no more than {limit:.3g} mm3/s melts (95 %: {melt.lower:.3g} to {melt.upper:.3g}); "
-        f"above {knee:.3g} mm3/s one per cent of flow costs over {_STEEP:g} % of force",
-    )
+def _limit(
+    curve: Curve, name: str, held: tuple[float | None, bool], force_n: float, text: str
+) -> Limit:
+    """A limit from what `_last_held` says of it, with the words for a range that it does not reach.
 
-
-def _margin_at(
-    curve: Curve, flow: float, available: float, scale_u: float
-) -> tuple[float, float, float]:
-    """Margin at a flow with its 95 % interval."""
-    need = curve.force_n(flow)
-    lower, upper = curve.band_n(flow)
-    up = math.hypot(math.log(upper / need), Z95 * scale_u)
-    down = math.hypot(math.log(need / lower), Z95 * scale_u)
-    ratio = available / need
-    return ratio - 1.0, ratio * math.exp(-up) - 1.0, ratio * math.exp(down) - 1.0
-
-
-def least_current_a(
-    curve: Curve, bench: Bench, *, wanted_mm3_s: float, margin: float
-) -> float | None:
-    """Lowest current, in the driver's own unit, that holds a flow with a margin.
-
-    A current that the driver really sets, where its steps are known. None: no allowed one does.
-
-    Raises:
-        RangeError: A flow outside the measured range.
+    ``force_n`` is the force it allows at the lowest flow measured.
     """
-    need = (1.0 + margin) * curve.force_n(wanted_mm3_s)
-    speed = mechanics.speed_mm_s(wanted_mm3_s, bench.filament.diameter_mm)
+    flow, is_open = held
+    if flow is not None:
+        return Limit(name, None if is_open else flow, text)
+    low, need = curve.table[0].flow_mm3_s, curve.table[0].force_n
+    more = (
+        f"; {low:.3g} mm3/s, the least flow measured, cannot be pushed: it needs {need:.3g} N"
+        if force_n < need
+        else f"; {low:.3g} mm3/s, the least flow measured, needs {need:.3g} N, which leaves less "
+        "than the margin"
+    )
+    return Limit(name, None, text + more, below_range=True)
+
+
+def _motor_limits(
+    curve: Curve,
+    bench: Bench,
+    motor: supply.Source,
+    applied_a: float,
+    *,
+    margin: float,
+    end: str,
+) -> list[Limit]:
+    """What the motor at rest allows, and what the supply takes from it at speed."""
     chain = bench.chain()
-    most_a, _ = greatest_current_a(bench)
+    standing = chain.force_rms_n(applied_a)
+    low, high = curve.flow_range_mm3_s
 
-    def force(own_a: float) -> float:
-        return chain.force_rms_n(chain.scale.rms_a(own_a), speed)
+    def derating(flow: float) -> float:
+        return chain.derating(applied_a, mechanics.speed_mm_s(flow, bench.filament.diameter_mm))
 
-    if chain.scale.full_scale_a is not None:
-        scales = [chain.scale.full_scale_a]
-        if chain.scale.low_scale_a is not None:
-            scales.insert(0, chain.scale.low_scale_a)
-        for scale in scales:
-            for level in range(1, chain.scale.levels + 1):
-                own_a = scale * level / chain.scale.levels
-                if own_a <= most_a * (1 + 1e-9) and force(own_a) >= need:
-                    return own_a
-        return None
-    if force(most_a) < need:
-        return None
-    low, high = 0.0, most_a
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if middle > 0 and force(middle) >= need else (middle, high)
-    return high
+    at_rest = _last_held(curve, lambda q: standing - (1.0 + margin) * curve.force_n(q))
+    moving = _last_held(curve, lambda q: motor.force_n(q) - (1.0 + margin) * curve.force_n(q))
+    at = low if moving[0] is None else moving[0]
+    left = derating(at)
+    costs = not moving[1] and left < _DERATING_TOLD
+    text = f"{standing:.3g} N at {applied_a:.3g} A RMS" + ("" if at_rest[1] else " at rest")
+    found = [_limit(curve, end, at_rest if costs else moving, standing, text)]
+    if chain.winding is not None:
+        of = f"{100 * left:.0f} % of the torque is left at {at:.3g} mm3/s with "
+        text = f"{of}{bench.driver.supply_v:g} V"
+        held = moving if costs else (high, True)
+        found.append(_limit(curve, "supply voltage", held, motor.force_n(low), text))
+    return found
 
 
-def _temperature_notes(bench: Bench, winding_c: float) -> list[str]:
-    limit = CLASS_LIMIT_C[bench.motor.insulation_class]
-    if bench.motor.thermal_resistance_k_w is None or bench.motor.resistance_ohm is None:
-        basis = (
-            f"taking {RATED_RISE_K:g} K rise at the rated current and {AMBIENT_C:g} C around the "
-            "motor; give motor.thermal_resistance_k_w for better"
+def knee_mm3_s(curve: Curve) -> float | None:
+    """Flow from which one per cent of flow costs over two per cent of force, in mm3/s.
+
+    There the local exponent ``dlnF/dlnQ`` passes 2. None: not within the measured range.
+    """
+
+    def exponent(flow: float) -> float:
+        return curve.slope_n_s_mm3(flow) * flow / curve.force_n(flow)
+
+    flows = [row.flow_mm3_s for row in curve.table]
+    if exponent(flows[0]) > _STEEP:
+        return flows[0]
+    for low, high in itertools.pairwise(flows):
+        if exponent(high) > _STEEP:
+            for _ in range(60):
+                middle = math.sqrt(low * high)
+                low, high = (low, middle) if exponent(middle) > _STEEP else (middle, high)
+            return high
+    return None
+
+
+def _melt(curve: Curve, melt: Parameter) -> Limit:
+    """The melt limit: binds from where the curve is so steep that force buys hardly any flow."""
+    knee, high = knee_mm3_s(curve), curve.flow_range_mm3_s[1]
+    most = f"no more than {melt.value:.3g} mm3/s melts (95 %: {melt.lower:.3g} to {melt.upper:.3g})"
+    if knee is None:
+        text = (
+            f"{most}; up to the {high:.3g} mm3/s measured one per cent of flow costs less than "
+            f"{_STEEP:g} % of force"
         )
     else:
-        basis = f"copper loss only, {AMBIENT_C:g} C around the motor"
-    said = [
-        f"winding at about {winding_c:.0f} C, class {bench.motor.insulation_class} allows "
-        f"{limit:.0f} C ({basis}); a plain rule, touch nothing that it calls safe"
-    ]
-    if winding_c > limit:
-        said.insert(
-            0, f"the winding would exceed class {bench.motor.insulation_class}: less current"
-        )
-    return said
-
-
-def _table(
-    curve: Curve, available: Callable[[float], float], diameter_mm: float, scale_u: float
-) -> tuple[Supply, ...]:
-    rows = []
-    for row in curve.table:
-        supply = available(row.flow_mm3_s)
-        up = math.hypot(math.log(row.upper_n / row.force_n), Z95 * scale_u)
-        down = math.hypot(math.log(row.force_n / row.lower_n), Z95 * scale_u)
-        rows.append(
-            Supply(
-                flow_mm3_s=row.flow_mm3_s,
-                speed_mm_s=mechanics.speed_mm_s(row.flow_mm3_s, diameter_mm),
-                needed_n=row.force_n,
-                needed_lower_n=row.force_n * math.exp(-down),
-                needed_upper_n=row.force_n * math.exp(up),
-                available_n=supply,
-                margin=supply / row.force_n - 1.0,
-            )
-        )
-    return tuple(rows)
+        text = f"{most}; from there on one per cent of flow costs over {_STEEP:g} % of force"
+    return Limit("melt limit", knee, text)
 
 
 def advise_many(

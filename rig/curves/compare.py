@@ -37,10 +37,14 @@ class Comparison:
         ratios: Over the common range of flows.
         mean_ratio: Geometric mean of the ratio over the range, with its interval.
         p_value: Of the test that both are one curve, after what they have in common is taken out.
-        differ: Whether the test speaks against that at 5 %.
+        differ: Whether the test of the forces speaks against that at 5 %.
         common_scale: Whether both share the drive, so that its scale error cancels.
         melt_limits: Difference B - A of the melt limits in mm3/s with its interval, where both are
             bounded; else None.
+        melt_limits_differ: Whether that interval leaves out 0; None where there is none. The
+            forces over the common flows may tell nothing apart and the limits still differ.
+        scale_uncertainties: Relative standard uncertainty of the force scales of A and B; 0: none
+            is known.
         sentence: The answer in one sentence.
     """
 
@@ -51,6 +55,8 @@ class Comparison:
     differ: bool
     common_scale: bool
     melt_limits: tuple[float, float, float] | None
+    melt_limits_differ: bool | None
+    scale_uncertainties: tuple[float, float]
     sentence: str
 
     def to_document(self) -> dict[str, Any]:
@@ -66,6 +72,8 @@ class Comparison:
             "melt_limit_difference_mm3_s": None
             if self.melt_limits is None
             else dict(zip(("value", "lower", "upper"), self.melt_limits, strict=True)),
+            "melt_limits_differ": self.melt_limits_differ,
+            "scale_uncertainty": dict(zip(("a", "b"), self.scale_uncertainties, strict=True)),
             "sentence": self.sentence,
         }
 
@@ -135,16 +143,20 @@ def compare(
     )
     mean_ratio = (math.exp(mean), math.exp(mean - mean_half), math.exp(mean + mean_half))
     limits = _limit_difference(a, b)
-    differ = p_value < 0.05
+    limits_differ = None if limits is None else not limits[1] <= 0.0 <= limits[2]
+    scales = (a.scale_uncertainty, b.scale_uncertainty)
     return Comparison(
         names=names,
         ratios=ratios,
         mean_ratio=mean_ratio,
         p_value=p_value,
-        differ=differ,
+        differ=p_value < 0.05,
         common_scale=common_scale,
         melt_limits=limits,
-        sentence=_sentence(names, ratios, mean_ratio, p_value, common_scale, limits),
+        melt_limits_differ=limits_differ,
+        scale_uncertainties=scales,
+        sentence=f"{_sentence(names, ratios, mean_ratio, p_value, limits)}; "
+        + _scale_words(names, scales, common_scale),
     )
 
 
@@ -163,38 +175,58 @@ def _limit_difference(a: Curve, b: Curve) -> tuple[float, float, float] | None:
     )
 
 
+def _scale_words(names: tuple[str, str], scales: tuple[float, float], common: bool) -> str:
+    """What of the force scales is counted."""
+    known = [name for name, scale in zip(names, scales, strict=True) if scale > 0]
+    if not known:
+        return "no error of the force scale is known for either, so none is counted"
+    if common:
+        return "both share the drive, so the error of its force scale cancels"
+    if len(known) == 1:
+        other = names[1 - names.index(known[0])]
+        return f"the error of the force scale of {known[0]} is counted, none is known of {other}"
+    return "the error of both force scales is counted"
+
+
 def _sentence(
     names: tuple[str, str],
     ratios: tuple[Ratio, ...],
     mean: tuple[float, float, float],
     p_value: float,
-    common_scale: bool,
     limits: tuple[float, float, float] | None,
 ) -> str:
     low, high = ratios[0].flow_mm3_s, ratios[-1].flow_mm3_s
     where = f"from {low:.3g} to {high:.3g} mm3/s"
-    way = "more" if mean[0] >= 1 else "less"
-    if p_value >= 0.05:
+    p = f"p = {p_value:.2g}" if p_value >= 1e-6 else "p below 0.000001"
+    apart = p_value < 0.05
+    if not apart:
         said = (
-            f"{names[1]} and {names[0]} cannot be told apart {where} (p = {p_value:.2g}): the mean "
-            f"force ratio is {mean[0]:.3f}, 95 % interval {mean[1]:.3f} to {mean[2]:.3f}"
+            f"the forces of {names[1]} and {names[0]} cannot be told apart {where} ({p}): the mean "
+            f"ratio is {mean[0]:.3f}, 95 % interval {mean[1]:.3f} to {mean[2]:.3f}"
         )
     elif mean[1] > 1 or mean[2] < 1:
+        way = "more" if mean[0] >= 1 else "less"
         said = (
             f"{names[1]} needs {100 * abs(mean[0] - 1):.1f} % {way} force than {names[0]} on "
-            f"average {where}, ratio {mean[0]:.3f} ({mean[1]:.3f} to {mean[2]:.3f}; "
-            f"p = {p_value:.2g})"
+            f"average {where}, ratio {mean[0]:.3f} ({mean[1]:.3f} to {mean[2]:.3f}; {p})"
         )
     else:
         said = (
             f"{names[1]} and {names[0]} differ in shape {where}: the force ratio goes from "
-            f"{ratios[0].ratio:.3f} to {ratios[-1].ratio:.3f} (p = {p_value:.2g})"
+            f"{ratios[0].ratio:.3f} to {ratios[-1].ratio:.3f} ({p})"
         )
-    said += (
-        "; both share the drive, so the error of its force scale cancels"
-        if common_scale
-        else "; the error of both force scales is counted"
+    if limits is None:
+        return said
+    value, least, most = limits
+    if least <= 0.0 <= most:
+        word = "but" if apart else "and"
+        return (
+            f"{said}; {word} the melt limits cannot be told apart: difference {value:+.3g} mm3/s "
+            f"({least:+.3g} to {most:+.3g})"
+        )
+    word, way = "and" if apart else "but", "higher" if value > 0 else "lower"
+    least, most = sorted((abs(least), abs(most)))
+    return (
+        f"{said}; {word} the melt limits differ: that of {names[1]} is {abs(value):.3g} mm3/s "
+        f"{way} ({least:.3g} to {most:.3g})"
     )
-    if limits is not None:
-        said += f"; melt limit {limits[0]:+.3g} mm3/s ({limits[1]:+.3g} to {limits[2]:+.3g})"
-    return said

@@ -56,7 +56,8 @@ def fit_curves(
     Args:
         thresholds: Thresholds of one hot end and filament, any number of temperatures.
         model: One of `MODELS`.
-        bench: Gives the uncertainty of the force scale.
+        bench: Gives the uncertainty of the force scale of thresholds whose force came from its
+            drive (``current_a`` is known); forces that were given have none of it.
         joint: Whether to fit one law over all temperatures as well, where there are several.
         scatter: Distribution of the scatter: heavy-tailed "student", or "normal".
         wrong_rate: Probability that a threshold comes from a wrong verdict of the detector.
@@ -77,10 +78,17 @@ def fit_curves(
     if not points:
         raise TableError("no thresholds to fit; one line for each current and temperature wanted")
     scale_u, force_scale = 0.0, ""
-    if bench is not None:
-        scale_u = uncertainty.scale_uncertainty(bench)
-        force_scale = uncertainty.force_scale_digest(bench)
+    driven = [point.current_a is not None for point in points]
     said, curves, fits = list(notes), [], []
+    if bench is not None and any(driven):
+        scale_u = uncertainty.scale_uncertainty(bench)
+        if all(driven):
+            force_scale = uncertainty.force_scale_digest(bench)
+        else:
+            said.append(
+                "forces that were given and forces from currents are fitted together: the error of "
+                "the drive's force scale is counted for all"
+            )
     for group in by_temperature(points):
         try:
             curve, used, fitted = _fit_temperature(

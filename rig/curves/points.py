@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 DEFAULT_DIAMETER_MM = 1.75
 FEWEST_POINTS = 2
+_SAME_FORCE = 0.005
+"""Two forces closer than this are one, rounded on its way through a file."""
 
 _ALLOWED = {
     "temperature_c": (-50.0, 600.0),
@@ -98,9 +100,11 @@ def read_threshold_table(
     """Thresholds from a CSV file.
 
     Columns ``temperature_c``, ``clean_mm_s``, ``skip_mm_s`` and either ``current_a`` (with a bench)
-    or ``force_n``; optional ``run``, ``repeat``, ``excluded``; in any order. Blank lines and lines
-    that begin with ``#`` are passed over, other columns are left alone. Every line has a field for
-    every column; where there is no value the field is empty.
+    or ``force_n``. Where both are there the force is taken; the current stays with it where the
+    bench makes that force of it, and is left out where not. Optional ``run``, ``repeat``,
+    ``excluded``; in any order. Blank lines and lines that begin with ``#`` are passed over, other
+    columns are left alone. Every line has a field for every column; where there is no value the
+    field is empty.
 
     Args:
         path: The file, UTF-8, separated by commas (or by semicolons or tabs throughout).
@@ -169,7 +173,20 @@ def parse_threshold_table(
         points.append(_point(row, bench, diameter_mm, force_known=force_known, where=where))
     if not points:
         raise TableError(f"{name}: a header and no thresholds; one line for each threshold wanted")
+    if force_known and "current_a" in header and bench is not None:
+        said.append(f"{name}: has force_n and current_a; {_both(points)}")
     return points
+
+
+def _both(points: list[Threshold]) -> str:
+    """Which of force and current was used, where a table has both."""
+    own = sum(point.applied_a is not None for point in points)
+    if own == len(points):
+        return "by the bench file they are the same, so the forces count as its drive's"
+    left = "current_a is left out" + (
+        f" in {len(points) - own} of {len(points)} lines" if own else ""
+    )
+    return f"force_n is used, {left}: by the bench file it does not make that force"
 
 
 def _cells(line: str, delimiter: str) -> list[str]:
@@ -200,8 +217,8 @@ def _check_header(
             f"{name}: has current_a and no force_n, so a bench file is needed to turn current into "
             "force: add --bench FILE"
         )
-    if force_known and "current_a" in header:
-        notes.append(f"{name}: has force_n and current_a; the force is taken as it stands there")
+    if force_known and "current_a" in header and bench is None:
+        notes.append(f"{name}: has force_n and current_a; force_n is used, current_a is left out")
     extra = [c for c in header if c and c not in _ALLOWED and c not in _OPTIONAL]
     if extra:
         notes.append(f"{name}: columns not used: {', '.join(extra)}")
@@ -251,6 +268,9 @@ def _point(
     applied_a: float | None = None
     if force_known:
         force_n = _number(row, "force_n", where)
+        if bench is not None and current_a is not None:
+            applied_a = _same_force(bench, current_a, force_n, clean, skip)
+            current_a = None if applied_a is None else current_a
     else:
         assert bench is not None
         assert current_a is not None
@@ -279,3 +299,16 @@ def _point(
         run=row.get("run", ""),
         repeat=int(row["repeat"]) if row.get("repeat", "").isdigit() else 0,
     )
+
+
+def _same_force(
+    bench: Bench, current_a: float, force_n: float | None, clean: float | None, skip: float | None
+) -> float | None:
+    """RMS current applied, in A, where the bench makes this very force of it; else None."""
+    chain, speed = bench.chain(), math.sqrt((clean or skip or 0.0) * (skip or clean or 0.0))
+    try:
+        made = chain.force_n(current_a, speed)
+        applied_a = chain.applied_rms_a(current_a)
+    except ValueError:
+        return None
+    return applied_a if math.isclose(made, force_n or 0.0, rel_tol=_SAME_FORCE) else None

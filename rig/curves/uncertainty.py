@@ -198,7 +198,9 @@ def curve_budget(
     lower, upper = curve.band_n(flow)
     shape = math.log(upper / lower) / (2.0 * 1.96)
     exponent = curve.slope_n_s_mm3(flow) * flow / force
-    components = [] if bench is None else scale_components(bench)
+    # A curve from forces that were given bears no error of a drive, whatever the bench.
+    driven = bench is not None and curve.scale_uncertainty > 0.0
+    components = scale_components(bench) if bench is not None and driven else []
     if bench is not None:
         diameter = bench.filament.diameter_mm
         half = bench.filament.diameter_tolerance_mm

@@ -12,7 +12,11 @@ from pathlib import Path
 
 from rig.export.files import target, write_whole
 from rig.export.sheet import CurveTable, Sheet
-from rig.export.spice import odd_pairs
+from rig.export.spice import odd_pairs, slope_pairs
+
+
+def _slopes(table: CurveTable) -> tuple[tuple[float, float], ...]:
+    return slope_pairs(table.flow_mm3_s, table.force_n, table.slope_n_s_mm3, above=False)
 
 
 def table_text(sheet: Sheet) -> str:
@@ -20,6 +24,9 @@ def table_text(sheet: Sheet) -> str:
     lines = ["#1"]
     lines += [f"# {line}" for line in sheet.provenance()]
     lines.append("# units: flow in mm3/s, force in N, slope in N s/mm3")
+    lines.append(
+        "# slope: of the straight line to the origin below the range, with a step at its end"
+    )
     for table in sheet.tables:
         pairs = odd_pairs(table.flow_mm3_s, table.force_n)
         lines.append(
@@ -28,7 +35,7 @@ def table_text(sheet: Sheet) -> str:
         )
         lines.append(f"double force_{table.label}({len(pairs)},2)")
         lines += [f"{q:.12g} {f:.12g}" for q, f in pairs]
-        rows = list(zip(table.flow_mm3_s, table.slope_n_s_mm3, strict=True))
+        rows = _slopes(table)
         lines.append(f"double slope_{table.label}({len(rows)},2)")
         lines += [f"{q:.12g} {s:.12g}" for q, s in rows]
     return "\n".join(lines) + "\n"
@@ -49,7 +56,7 @@ def rising(pairs: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
 def _block(table: CurveTable) -> str:
     pairs = odd_pairs(table.flow_mm3_s, table.force_n)
     rows = _rows(pairs)
-    slopes = _rows(zip(table.flow_mm3_s, table.slope_n_s_mm3, strict=True))
+    slopes = _rows(_slopes(table))
     turned = _rows(rising(pairs))
     label = table.label.upper()
     return f"""\
@@ -60,7 +67,7 @@ def _block(table: CurveTable) -> str:
       "Below it the table is a straight line to the origin, not a measurement";
     constant Real highestFlow(unit="mm3/s") = {table.flow_mm3_s[-1]:.12g};
     Modelica.Blocks.Interfaces.RealOutput slope(unit="N.s/mm3")
-      "Local slope dF/dQ, held at the ends of the range";
+      "Local slope dF/dQ; below lowestFlow that of the straight line";
     constant Real filamentDiameter(unit="mm") = {table.filament_diameter_mm:.12g};
   protected
     Modelica.Blocks.Tables.CombiTable1Ds lookup(

@@ -29,6 +29,7 @@ class Available:
         usable_n: The same less the stated margin, in N; empty where no margin was asked for.
         holds_mm3_s: Flow that can be held with the margin, in mm3/s; None where there is none.
         binds: What limits it, in a word or two.
+        at_least: Whether nothing limits it within the flows shown.
     """
 
     name: str
@@ -37,6 +38,7 @@ class Available:
     usable_n: Sequence[float] = ()
     holds_mm3_s: float | None = None
     binds: str = ""
+    at_least: bool = False
 
 
 def draw_advice(
@@ -122,6 +124,8 @@ def draw_advice(
 
 
 def _candidate(axes: Axes, one: Available, colour: str) -> None:
+    from matplotlib.patheffects import withStroke
+
     axes.plot(one.flow_mm3_s, one.force_n, color=colour)
     if len(one.usable_n):
         axes.plot(one.flow_mm3_s, one.usable_n, color=colour, lw=1.2, ls=(0, (2, 2)))
@@ -131,8 +135,13 @@ def _candidate(axes: Axes, one: Available, colour: str) -> None:
     force = _at(one.flow_mm3_s, line, one.holds_mm3_s)
     axes.plot([one.holds_mm3_s], [force], "o", ms=7, mfc=PAPER, mec=colour, mew=1.8)
     left = one.holds_mm3_s > 0.7 * axes.get_xlim()[1]
+    words = f"{one.holds_mm3_s:.3g} mm³/s"
+    if one.at_least:
+        words = f"at least {words}"
+    elif one.binds:
+        words += f"\nbinds: {one.binds}"
     axes.annotate(
-        f"{one.holds_mm3_s:.3g} mm³/s" + (f"\nbinds: {one.binds}" if one.binds else ""),
+        words,
         (one.holds_mm3_s, force),
         xytext=(-9 if left else 9, -8),
         ha="right" if left else "left",
@@ -140,6 +149,7 @@ def _candidate(axes: Axes, one: Available, colour: str) -> None:
         va="top",
         color=INK,
         fontsize=8.5,
+        path_effects=[withStroke(linewidth=2.5, foreground=PAPER)],
     )
 
 

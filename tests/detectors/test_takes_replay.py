@@ -139,6 +139,14 @@ def test_geometry_of_a_bench(tmp_path: Path, text: str, ratio: float, per_turn: 
     assert geometry.steps_per_turn == 200
 
 
+@pytest.mark.parametrize("steps", ["201", "2", "1004", "200.5"])
+def test_steps_that_make_no_whole_cycles_are_refused(tmp_path: Path, steps: str) -> None:
+    path = tmp_path / "bench.toml"
+    path.write_text(f"[motor]\nsteps_per_turn = {steps}\n[drive]\nfilament_per_turn_mm = 22.5\n")
+    with pytest.raises(TakeError, match=rf"steps_per_turn = {steps} must be a multiple of 4"):
+        read_geometry(path)
+
+
 def test_single_files(one_set: Path, tmp_path: Path) -> None:
     assert len(collect_takes([one_set / "a.wav"])) == 1
     lone = tmp_path / "lone.wav"

@@ -56,6 +56,14 @@ def test_the_template_is_a_bench_without_warnings() -> None:
         ("inductance_mh = 3.0", "", ("[motor]", "resistance_ohm and inductance_mh both")),
         ("[205.0, 220.0]", "[205.0, 205.0]", ("plan.temperatures_c", "twice")),
         ("max_hours = 10.0", "max_hours = 200.0", ("limits.max_hours", "at most 72")),
+        ("holding_torque_nm = 0.13", "", ("[motor] lacks the key holding_torque_nm", "torque_t")),
+        (
+            "# torque_table = ",
+            "torque_table = ",
+            ("[motor] has both holding_torque_nm and torque_table",),
+        ),
+        ("filament_per_turn_mm = 22.5", "", ("[drive] lacks the key filament_per_turn_mm",)),
+        ("per_turn = 200", "per_turn = 201", ("steps_per_turn", "201", "multiple of 4", "400")),
     ],
 )
 def test_refusals_name_file_line_key_value_and_range(old, new, words) -> None:

@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from rig.bench import load_bench
-from rig.curves.advise import advise, advise_many, least_current_a, winding_temperature_c
+from rig.curves.advise import (
+    advise,
+    advise_many,
+    knee_mm3_s,
+    least_current_a,
+    winding_temperature_c,
+)
+from rig.curves.curveset import Parameter
 from rig.curves.fit import fit_curves
 from rig.curves.points import Threshold
 from rig.curves.uncertainty import force_scale_digest
@@ -108,7 +116,8 @@ def test_no_allowed_current_holds_it(straight):
     weak = change(SIMPLE, limits={"max_current_a": 0.5})
     found = advise(straight, weak, wanted_mm3_s=9.0)
     assert found.least_current_a is None
-    assert any("no current up to 0.5 A" in note for note in found.notes)
+    assert "no current up to 0.5 A" in found.no_current_why
+    assert "72 N with the margin, and the motor gives 47 N" in found.no_current_why
 
 
 def test_the_melt_limit_binds_first(capped):
@@ -117,6 +126,33 @@ def test_the_melt_limit_binds_first(capped):
     assert found.flow_mm3_s == pytest.approx(11.9, abs=0.35)
     text = next(limit.text for limit in found.limits if limit.name == "melt limit")
     assert "melts" in text
+
+
+def test_the_melt_limit_binds_from_where_one_per_cent_of_flow_costs_two_of_force(capped):
+    """The knee by its definition: 1 % more flow there costs 2 % of force, and less below."""
+    knee = knee_mm3_s(capped)
+    for flow, low, high in ((knee / 1.005, 1.9, 2.1), (0.9 * knee, 0.5, 1.7)):
+        cost = 100 * math.log(capped.force_n(flow * 1.01) / capped.force_n(flow)) / 0.995
+        assert low < cost < high
+    assert knee == pytest.approx(12.0 * 0.75 ** (1 / 6), rel=0.03)  # n / (1 - (Q/Qmax)^6) = 2
+    found = advise(capped, SIMPLE, margin=0.0)
+    assert found.limits[0].flow_mm3_s == knee
+    assert f"melt limit binds first, from {knee:.3g} mm3/s on" in found.sentence()
+    low = advise(capped, SIMPLE, margin=0.0, current_a=0.5)
+    (melt,) = [limit for limit in low.limits if limit.name == "melt limit"]
+    assert melt.flow_mm3_s == knee  # where it binds is its own, whatever the motor
+    assert low.flow_mm3_s < knee
+
+
+def test_a_melt_limit_beyond_what_was_measured_does_not_bind_in_it(straight):
+    far = Parameter(40.0, 3.0, 35.0, 50.0, "mm3/s")
+    curve = replace(straight, parameters={**straight.parameters, "melt_limit_mm3_s": far})
+    curve = replace(curve, model="smooth")  # the table alone, which has no knee
+    strong = change(SIMPLE, motor={"holding_torque_nm": 0.5})
+    found = advise(curve, strong)
+    assert knee_mm3_s(curve) is None
+    assert found.binds == "measured range"
+    assert found.at_least
 
 
 def test_below_the_melt_limit_torque_binds(capped):
@@ -132,6 +168,46 @@ def test_the_grip_binds_where_it_is_known_and_low(straight):
     found = advise(straight, bench, margin=0.2)
     assert found.binds == "filament grip"
     assert found.flow_mm3_s == pytest.approx(6.25, rel=0.01)
+
+
+def test_the_grip_ends_what_a_current_can_do(straight):
+    """12 mm3/s need 20 sqrt(12) = 69.3 N and the gear grinds at 55 N: margin -20.6 %, whatever
+    the current."""
+    bench = change(SIMPLE, drive={"grip_limit_n": 55.0})
+    found = advise(straight, bench, wanted_mm3_s=12.0)
+    assert found.wanted_margin[0] == pytest.approx(55.0 / 69.28 - 1.0, abs=0.01)
+    assert found.wanted_supply.available_n == 55.0
+    assert found.wanted_supply.by == "filament grip"
+    assert found.least_current_a is None
+    assert "no current holds 12 mm3/s" in found.no_current_why
+    assert "grind at 55 N" in found.no_current_why
+    assert max(row.available_n for row in found.table) == 55.0
+    weak = advise(straight, bench, current_a=0.4)
+    assert {(round(row.available_n, 1), row.by) for row in weak.table} == {(37.6, "motor")}
+    # Enough without the margin and too little with it is no current either.
+    assert advise(straight, bench, wanted_mm3_s=6.25, margin=0.2).least_current_a is None
+    assert advise(straight, bench, wanted_mm3_s=6.25, margin=0.05).least_current_a is not None
+
+
+def test_against_the_grip_the_scale_of_the_curve_counts_even_for_the_drive_that_measured(straight):
+    """6.25 mm3/s without margin is 50 N; 7 % (k = 1) of scale take 12.8 % of force, 24 % of flow
+    (the force goes with its root)."""
+    bench = change(SIMPLE, drive={"grip_limit_n": 50.0})
+    loose = replace(straight, scale_uncertainty=0.07)
+    mark = force_scale_digest(bench)
+    own = advise(loose, bench, margin=0.0, force_scale=mark)
+    assert own.common_scale
+    assert own.flow_mm3_s == pytest.approx(6.25, rel=0.01)
+    assert own.sure_flow_mm3_s == pytest.approx(6.25 * math.exp(-2 * 1.96 * 0.07), rel=0.02)
+    exact = advise(straight, bench, margin=0.0, force_scale=mark)
+    assert own.sure_flow_mm3_s < exact.sure_flow_mm3_s < exact.flow_mm3_s
+    # 0.5 A give 47 N, less than the grip, and share the error: the motor alone ends that.
+    motor = advise(loose, SIMPLE, margin=0.0, current_a=0.5, force_scale=force_scale_digest(SIMPLE))
+    assert motor.sure_flow_mm3_s > 0.97 * motor.flow_mm3_s
+    value, low, high = advise(loose, bench, wanted_mm3_s=6.25, force_scale=mark).wanted_margin
+    assert value == pytest.approx(0.0, abs=0.01)
+    assert low == pytest.approx(math.exp(-1.96 * 0.07) - 1.0, abs=0.01)
+    assert high == pytest.approx(math.exp(1.96 * 0.07) - 1.0, abs=0.01)
 
 
 def test_the_supply_binds_with_a_high_ratio_and_a_lazy_winding(straight):
@@ -155,6 +231,9 @@ def test_a_strong_motor_is_at_least_as_good_as_was_measured(straight):
     assert found.binds == "measured range"
     assert found.flow_mm3_s == pytest.approx(straight.flow_range_mm3_s[1])
     assert "at least" in found.sentence()
+    assert "nothing binds within what was measured" in found.sentence()
+    assert found.limits[0].where == f"ends at {straight.flow_range_mm3_s[1]:.3g} mm3/s"
+    assert all(limit.flow_mm3_s is None for limit in found.limits[1:])
 
 
 def test_a_weak_motor_holds_nothing_that_was_measured(straight):
@@ -163,6 +242,20 @@ def test_a_weak_motor_holds_nothing_that_was_measured(straight):
     assert found.flow_mm3_s is None
     assert found.sure_flow_mm3_s is None
     assert "not even the least measured flow" in found.sentence()
+    (first,) = found.limits
+    assert (first.flow_mm3_s, first.below_range) == (None, True)
+    assert first.where == "binds below what was measured"
+    assert "cannot be pushed: it needs 20 N" in first.text
+
+
+def test_a_first_flow_that_is_pushed_with_too_little_to_spare_is_told_from_one_that_is_not(
+    straight,
+):
+    """22 N against 20 N: pushed, with 10 % to spare where 20 % are asked for."""
+    found = advise(straight, SIMPLE, current_a=22.0 / NEWTON_PER_A)
+    assert found.flow_mm3_s is None
+    assert "leaves less than the margin" in found.limits[0].text
+    assert advise(straight, SIMPLE, current_a=22.0 / NEWTON_PER_A, margin=0.0).flow_mm3_s > 1.0
 
 
 def test_the_motor_s_rating_ends_the_current(straight):
@@ -248,3 +341,36 @@ def test_need_against_supply(straight):
     document = json.loads(json.dumps(found.to_document(), allow_nan=False))
     assert document["binds"] == found.binds
     assert len(document["table"]) == len(found.table)
+    assert {row["by"] for row in document["table"]} == {"motor"}
+    assert document["limits"][0]["below_range"] is False
+
+
+@pytest.mark.parametrize("grip_n", [None, 30.0, 55.0, 70.0, 200.0])
+@pytest.mark.parametrize("current_a", [0.1, 0.3, 0.6, 0.9])
+def test_what_is_said_agrees_with_itself(straight, capped, grip_n, current_a):
+    bench = change(SIMPLE, drive={"grip_limit_n": grip_n})
+    for curve in (straight, capped):
+        found = advise(curve, bench, current_a=current_a)
+        for row in found.table:
+            held = found.flow_mm3_s is not None and row.flow_mm3_s <= found.flow_mm3_s
+            assert held == (row.margin >= found.margin)
+        flow = found.flow_mm3_s or 0.0
+        assert (found.sure_flow_mm3_s or 0.0) <= flow
+        ends = [limit for limit in found.limits if limit.name != "melt limit"]
+        assert (found.flow_mm3_s is None) == ends[0].below_range
+        if ends[0].flow_mm3_s is not None:
+            assert ends[0].flow_mm3_s == pytest.approx(flow, rel=1e-6)
+
+
+def test_a_winding_that_heats_up_without_end_is_said_in_words(straight):
+    hot = change(SIMPLE, motor={"resistance_ohm": 8.0, "inductance_mh": 0.001})
+    found = advise(straight, change(hot, motor={"thermal_resistance_k_w": 40.0}))
+    assert found.winding_c is None
+    assert "without end" in " ".join(found.notes)
+    assert "inf" not in " ".join(found.notes)
+
+
+def test_filament_of_another_diameter_than_the_curve_s_is_said(straight):
+    thick = change(SIMPLE, filament={"diameter_mm": 2.85})
+    assert any("measured with 1.75 mm" in note for note in advise(straight, thick).notes)
+    assert not any("measured with" in note for note in advise(straight, SIMPLE).notes)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from rig.curves.compare import compare, share_scale
-from rig.curves.curveset import CurveSet
+from rig.curves.curveset import CurveSet, Parameter
 from rig.curves.fit import fit_curves
 from rig.curves.points import Threshold
 from rig.errors import RangeError
@@ -93,7 +93,51 @@ def test_melt_limits_are_compared_with_their_interval():
     value, low, high = found.melt_limits
     assert low < 3.0 < high
     assert value == pytest.approx(3.0, abs=1.5)
-    assert "melt limit +" in found.sentence
+    assert found.melt_limits_differ
+    assert "melt limits differ: that of B is" in found.sentence
+    same = compare(curve(limit=12.0, seed=3), curve(limit=12.0, seed=5))
+    assert same.melt_limits_differ is False
+    assert "melt limits cannot be told apart: difference" in same.sentence
+    assert compare(curve(), curve(seed=2)).melt_limits_differ is None
+
+
+def test_limits_that_differ_are_said_where_the_forces_tell_nothing(base):
+    """The same curve with its limit put elsewhere: no force differs, the limit does."""
+
+    def limited(value):
+        limit = Parameter(value, 0.3, value - 0.5, value + 0.7, "mm3/s")
+        # Without a law the table alone is the curve, and the limit moves no force.
+        return replace(base, model="smooth", parameters={"melt_limit_mm3_s": limit})
+
+    found = compare(limited(15.0), limited(13.0), names=("old", "new"))
+    assert not found.differ
+    assert found.melt_limits_differ
+    # errors end by end: hypot(0.5, 0.7)
+    assert found.melt_limits == pytest.approx((-2.0, -2.8602, -1.1398), abs=1e-4)
+    assert "the forces of new and old cannot be told apart" in found.sentence
+    assert (
+        "but the melt limits differ: that of new is 2 mm3/s lower (1.14 to 2.86)" in found.sentence
+    )
+    document = found.to_document()
+    assert (document["differ"], document["melt_limits_differ"]) == (False, True)
+    assert compare(limited(15.0), limited(15.5)).melt_limits_differ is False
+
+
+def test_what_is_said_of_the_scale_is_what_is_counted(base):
+    loose = replace(base, scale_uncertainty=0.07)
+    for a, b, common, words in (
+        (base, base, False, "no error of the force scale is known for either"),
+        (base, base, True, "no error of the force scale is known for either"),
+        (base, loose, False, "scale of B is counted, none is known of A"),
+        (loose, base, False, "scale of A is counted, none is known of B"),
+        (loose, loose, False, "the error of both force scales is counted"),
+        (loose, loose, True, "cancels"),
+    ):
+        found = compare(a, b, common_scale=common)
+        assert words in found.sentence
+        wide = math.log(found.mean_ratio[2] / found.mean_ratio[1]) > 0.2
+        assert wide == ("is counted" in found.sentence and "none is counted" not in found.sentence)
+        assert found.to_document()["scale_uncertainty"]["b"] == b.scale_uncertainty
 
 
 def test_another_shape_with_the_same_mean_is_noticed(base):

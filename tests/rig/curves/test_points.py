@@ -66,7 +66,8 @@ def test_given_forces_win_over_currents_and_that_is_said():
     text = "temperature_c,current_a,force_n,clean_mm_s,skip_mm_s\n205,0.5,31,4.0,4.2\n"
     (point,) = parse_threshold_table(text, BENCH, notes=notes)
     assert point.force_n == 31.0
-    assert "force is taken" in notes[0]
+    assert "force_n is used, current_a is left out" in notes[0]
+    assert point.current_a is None
 
 
 def test_the_filament_s_diameter():
@@ -151,3 +152,21 @@ def test_what_is_written_is_read(force, clean, share):
     (point,) = parse_threshold_table(HEAD + f"210,{force!r},{clean!r},{skip!r}\n")
     assert (point.force_n, point.clean_mm_s, point.skip_mm_s) == (force, clean, skip)
     assert point.clean_mm3_s < point.middle_mm3_s < point.skip_mm3_s
+
+
+def test_a_current_that_makes_the_given_force_stays_with_it():
+    """As in the points that an export writes: the force is the drive's own."""
+    chain, notes = BENCH.chain(), []
+    force = chain.force_n(0.5, math.sqrt(4.0 * 4.2))
+    head = "temperature_c,current_a,force_n,clean_mm_s,skip_mm_s\n"
+    text = f"{head}205,0.5,{force:.4f},4.0,4.2\n"
+    (point,) = parse_threshold_table(text, BENCH, notes=notes)
+    assert (point.current_a, point.applied_a) == (0.5, chain.applied_rms_a(0.5))
+    assert "the same" in notes[0]
+    text += "205,0.6,99,5.0,5.2\n205,50,99,5.0,5.2\n"
+    one, two, far = parse_threshold_table(text, BENCH, notes=notes)
+    assert (one.current_a, two.current_a, far.current_a) == (0.5, None, None)
+    assert "left out in 2 of 3 lines" in notes[1]
+    (alone,) = parse_threshold_table(f"{head}205,0.5,31,4.0,4.2\n", notes=notes)
+    assert alone.force_n == 31.0
+    assert "force_n is used, current_a is left out" in notes[2]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -113,3 +114,25 @@ def test_the_document_carries_bench_budget_and_provenance(fitted):
     assert document["budget"]["curves"][0]["components"]
     assert document["provenance"]["force_scale"] == uncertainty.force_scale_digest(BENCH)
     assert document["provenance"]["fitted"] == 6
+
+
+def test_forces_that_were_given_bear_no_error_of_the_bench_s_drive(fitted):
+    points = [replace(p.threshold, current_a=None) for p in fitted.curves[0].points]
+    given = fit_curves(points, bench=BENCH, model="power")
+    assert given.curves[0].scale_uncertainty == 0.0
+    assert given.provenance["force_scale"] == ""
+    names = {part["name"] for part in given.budget["curves"][0]["components"]}
+    assert "diameter of the filament" in names
+    assert "torque of the motor" not in names
+    row, driven = given.curves[0].table[0], fitted.curves[0].table[0]
+    assert row.total_upper_n == pytest.approx(row.upper_n)
+    assert row.force_n == driven.force_n  # the fit itself is the same
+
+
+def test_given_forces_among_driven_ones_count_the_scale_and_share_it_with_none(fitted):
+    points = [p.threshold for p in fitted.curves[0].points]
+    points[0] = replace(points[0], current_a=None)
+    mixed = fit_curves(points, bench=BENCH, model="power")
+    assert mixed.curves[0].scale_uncertainty == fitted.curves[0].scale_uncertainty
+    assert mixed.provenance["force_scale"] == ""
+    assert any("fitted together" in note for note in mixed.notes)

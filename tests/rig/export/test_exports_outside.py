@@ -96,8 +96,19 @@ def test_ngspice_gives_the_table_back_both_ways(document, tmp_path):
                 assert force == pytest.approx(at(curve, abs(flow)) * (1 if flow > 0 else -1), 1e-6)
                 assert slope == pytest.approx(at(curve, abs(flow), "slope_n_s_mm3"), 1e-6)
                 compared += 1
-            assert beyond == pytest.approx(max(0.0, abs(flow) - highest), abs=1e-5)
+            outside = max(0.0, abs(flow) - highest) + min(0.0, abs(flow) - 1.0)
+            assert beyond == pytest.approx(outside, abs=1e-5)
         assert compared > 50
+        # Outside the slope is that of the force which the element itself gives, by differences.
+        told = 0
+        for (before, low, _, one), (after, high, _, two) in itertools.pairwise(rows):
+            if before * after >= 0 and all(not 1.0 <= abs(q) <= highest for q in (before, after)):
+                assert one == pytest.approx((high - low) / (after - before), rel=1e-5)
+                assert two == pytest.approx(one, rel=1e-9)
+                told += 1
+        assert told >= 5
+        (rest,) = [row for row in rows if abs(row[0]) < 1e-9]
+        assert rest[3] == pytest.approx(curve["table"][0]["force_n"] / 1.0, rel=1e-6)
         forces = [force for _, force, _, _ in rows]
         assert all(b > a for a, b in itertools.pairwise(forces))
 

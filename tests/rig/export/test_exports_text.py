@@ -5,6 +5,7 @@ from __future__ import annotations
 import bisect
 import csv
 import importlib.util
+import itertools
 import json
 import re
 import sys
@@ -21,7 +22,7 @@ from rig.export import FORMATS, export, make_sheet
 from rig.export.modelica import rising
 from rig.export.python_module import module_text
 from rig.export.sheet import COLUMNS
-from rig.export.spice import odd_pairs
+from rig.export.spice import odd_pairs, slope_pairs
 
 
 def load(path: Any) -> Any:
@@ -182,7 +183,13 @@ def test_the_modelica_table_is_odd_and_holds_the_curve(document, tmp_path):
         assert rows[41] == (0.0, 0.0)
         assert [(-q, -f) for q, f in reversed(rows[42:])] == rows[:41]
         slopes = tables[f"slope_{curve['temperature_c']:g}c"]
-        assert [s for _, s in slopes] == pytest.approx([r["slope_n_s_mm3"] for r in curve["table"]])
+        own = [(r["flow_mm3_s"], r["slope_n_s_mm3"]) for r in curve["table"]]
+        assert slopes[2:] == [pytest.approx(row, rel=1e-11) for row in own]
+        # Below the range the force goes straight to the origin, and so does its slope.
+        straight = curve["table"][0]["force_n"] / curve["table"][0]["flow_mm3_s"]
+        assert [s for _, s in slopes[:2]] == pytest.approx([straight] * 2)
+        assert slopes[0][0] == 0.0
+        assert 0.99999 < slopes[1][0] / slopes[2][0] < 1.0
     text = package.read_text()
     assert text.count("NoExtrapolation") == 4
     for kind in ("package Harbour", "block ForceOfFlow205C", "model CompliantNozzle220C"):
@@ -193,6 +200,24 @@ def test_the_modelica_table_is_odd_and_holds_the_curve(document, tmp_path):
     pairs = [tuple(map(float, row.split(","))) for row in inner[1].split(";")]
     assert [f for _, f in pairs] == pytest.approx([f for _, f in tables["force_205c"]])
     assert [q for q, _ in pairs] == pytest.approx([q for q, _ in tables["force_205c"]])
+
+
+@given(
+    st.lists(st.tuples(*[st.floats(0.01, 5.0)] * 3), min_size=2, max_size=30),
+    st.sampled_from([0.0, 0.3]),
+)
+def test_the_slope_outside_is_that_of_the_force_table_there(steps, start):
+    flows = tuple(start + sum(q for q, _, _ in steps[:k]) for k in range(len(steps)))
+    forces = tuple(1.0 + sum(f for _, f, _ in steps[:k]) for k in range(len(steps)))
+    pairs = odd_pairs(flows, forces)
+    slopes = slope_pairs(flows, forces, tuple(s for _, _, s in steps), above=True)
+    at = [q for q, _ in slopes]
+    assert all(b > a for a, b in itertools.pairwise(at))
+    (_, (first, force)) = pairs[len(pairs) // 2 :][:2]
+    assert slopes[0] == (0.0, pytest.approx(force / first))
+    assert slopes[1][1] == slopes[0][1]
+    (q0, f0), (q1, f1) = pairs[-2:]
+    assert slopes[-1][1] == slopes[-2][1] == pytest.approx((f1 - f0) / (q1 - q0))
 
 
 def test_a_force_table_turned_round_rises_strictly():

@@ -1,0 +1,275 @@
+"""What there is to push with: the motor's force at a current, the gear's grip, and the winding.
+
+The motor's force carries the error of its force scale; the grip limit is known in newtons. So an
+error of the scale with which the need was measured may cancel against the one and never against the
+other.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from rig import mechanics
+from rig.curves import uncertainty
+from rig.curves.curveset import Curve
+
+if TYPE_CHECKING:
+    from rig.bench import Bench
+
+CLASS_LIMIT_C = {"A": 105.0, "E": 120.0, "B": 130.0, "F": 155.0, "H": 180.0}
+"""Greatest winding temperature by thermal class, in C (IEC 60085)."""
+RATED_RISE_K = 80.0
+"""Rise at the rated current that makers commonly rate for, where no thermal resistance is given."""
+AMBIENT_C = 40.0
+COPPER_PER_K = 0.00393
+"""Temperature coefficient of the resistance of copper at 20 C, 1/K."""
+Z95 = 1.959963984540054
+MOTOR, GRIP = "motor", "filament grip"
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One thing that must hold the force.
+
+    Attributes:
+        name: "motor" or "filament grip".
+        force_n: Force in N that it holds at a flow in mm3/s.
+        scale_u: Relative standard uncertainty of need over this force, common to all flows.
+    """
+
+    name: str
+    force_n: Callable[[float], float]
+    scale_u: float
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """Force needed against force available at one flow.
+
+    Attributes:
+        flow_mm3_s: Flow.
+        speed_mm_s: Speed of the filament.
+        needed_n: Force that the curve needs.
+        needed_lower_n: Lower end of its 95 % band against what is available: an error of the force
+            scale that both share is left out.
+        needed_upper_n: Upper end.
+        available_n: The least of what motor and grip hold.
+        by: Which of them that is.
+        margin: Force to spare over the force needed.
+    """
+
+    flow_mm3_s: float
+    speed_mm_s: float
+    needed_n: float
+    needed_lower_n: float
+    needed_upper_n: float
+    available_n: float
+    by: str
+    margin: float
+
+
+def greatest_current_a(bench: Bench) -> tuple[float, str]:
+    """Greatest current that motor, driver and bench allow, in the driver's own unit, and which."""
+    chain = bench.chain()
+    ends = [(chain.scale.own_unit_a(bench.motor.rated_current_a), "motor torque")]
+    if math.isfinite(chain.torque.greatest_current_a):
+        ends.append((chain.scale.own_unit_a(chain.torque.greatest_current_a), "motor torque"))
+    if chain.scale.full_scale_a is not None:
+        ends.append((chain.scale.full_scale_a, "driver current"))
+    ends.append((bench.limits.max_current_a, "current limit of the bench"))
+    return min(ends, key=lambda end: end[0])
+
+
+def sources_of(
+    curve: Curve, bench: Bench, applied_a: float, *, common_scale: bool
+) -> tuple[Source, ...]:
+    """What must hold the force: the motor at a current, and the grip where it is known.
+
+    Args:
+        curve: Force needed.
+        bench: Motor, driver and drive.
+        applied_a: RMS current.
+        common_scale: Whether this very drive measured the curve, so that its error cancels.
+    """
+    chain, diameter_mm = bench.chain(), bench.filament.diameter_mm
+    own_u = uncertainty.scale_uncertainty(bench)
+
+    def motor(flow: float) -> float:
+        return chain.force_rms_n(applied_a, mechanics.speed_mm_s(flow, diameter_mm))
+
+    found = [
+        Source(MOTOR, motor, 0.0 if common_scale else math.hypot(curve.scale_uncertainty, own_u))
+    ]
+    grip = bench.drive.grip_limit_n
+    if grip is not None:
+        found.append(Source(GRIP, lambda _: grip, curve.scale_uncertainty))
+    return tuple(found)
+
+
+def _ends(curve: Curve, flow: float, scale_u: float) -> tuple[float, float]:
+    """How far down and up the need may be, as log ratios: the band and the scale's error."""
+    need = curve.force_n(flow)
+    lower, upper = curve.band_n(flow)
+    common = Z95 * scale_u
+    return math.hypot(math.log(need / lower), common), math.hypot(math.log(upper / need), common)
+
+
+def available_n(sources: Sequence[Source], flow: float) -> float:
+    """Force in N that all sources hold at a flow in mm3/s."""
+    return min(source.force_n(flow) for source in sources)
+
+
+def surely_n(curve: Curve, sources: Sequence[Source], flow: float) -> float:
+    """The same, each less what the need may be above the curve at the upper end of its band."""
+    return min(s.force_n(flow) * math.exp(-_ends(curve, flow, s.scale_u)[1]) for s in sources)
+
+
+def margin_at(curve: Curve, sources: Sequence[Source], flow: float) -> tuple[float, float, float]:
+    """Margin at a flow with its 95 % interval: each end is that of the source that has the least.
+
+    Raises:
+        RangeError: A flow outside the measured range.
+    """
+    need = curve.force_n(flow)
+    ratios = []
+    for source in sources:
+        ratio = source.force_n(flow) / need
+        down, up = _ends(curve, flow, source.scale_u)
+        ratios.append((ratio, ratio * math.exp(-up), ratio * math.exp(down)))
+    value, lower, upper = (min(column) - 1.0 for column in zip(*ratios, strict=True))
+    return value, lower, upper
+
+
+def supply_at(curve: Curve, sources: Sequence[Source], flow: float, diameter_mm: float) -> Supply:
+    """Need and supply at a flow.
+
+    Raises:
+        RangeError: A flow outside the measured range.
+    """
+    need = curve.force_n(flow)
+    least = min(sources, key=lambda source: source.force_n(flow))
+    down, up = _ends(curve, flow, least.scale_u)
+    available = least.force_n(flow)
+    return Supply(
+        flow_mm3_s=flow,
+        speed_mm_s=mechanics.speed_mm_s(flow, diameter_mm),
+        needed_n=need,
+        needed_lower_n=need * math.exp(-down),
+        needed_upper_n=need * math.exp(up),
+        available_n=available,
+        by=least.name,
+        margin=available / need - 1.0,
+    )
+
+
+def least_current_a(
+    curve: Curve, bench: Bench, *, wanted_mm3_s: float, margin: float
+) -> float | None:
+    """Lowest current, in the driver's own unit, that holds a flow with a margin.
+
+    A current that the driver really sets, where its steps are known. None: no allowed one does, or
+    the gear would grind.
+
+    Raises:
+        RangeError: A flow outside the measured range.
+    """
+    need = (1.0 + margin) * curve.force_n(wanted_mm3_s)
+    speed = mechanics.speed_mm_s(wanted_mm3_s, bench.filament.diameter_mm)
+    chain = bench.chain()
+    most_a, _ = greatest_current_a(bench)
+    grip = bench.drive.grip_limit_n
+    if grip is not None and grip < need:
+        return None
+
+    def force(own_a: float) -> float:
+        return chain.force_rms_n(chain.scale.rms_a(own_a), speed)
+
+    if chain.scale.full_scale_a is not None:
+        scales = [chain.scale.full_scale_a]
+        if chain.scale.low_scale_a is not None:
+            scales.insert(0, chain.scale.low_scale_a)
+        for scale in scales:
+            for level in range(1, chain.scale.levels + 1):
+                own_a = scale * level / chain.scale.levels
+                if own_a <= most_a * (1 + 1e-9) and force(own_a) >= need:
+                    return own_a
+        return None
+    if force(most_a) < need:
+        return None
+    low, high = 0.0, most_a
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if middle > 0 and force(middle) >= need else (middle, high)
+    return high
+
+
+def why_no_current(curve: Curve, bench: Bench, *, wanted_mm3_s: float, margin: float) -> str:
+    """Why `least_current_a` finds none, in words.
+
+    Raises:
+        RangeError: A flow outside the measured range.
+    """
+    need = curve.force_n(wanted_mm3_s)
+    needs = f"it needs {need:.3g} N" + (
+        f", {(1.0 + margin) * need:.3g} N with the margin" if margin else ""
+    )
+    held = f"holds {wanted_mm3_s:.3g} mm3/s with a margin of {100 * margin:.0f} %"
+    grip = bench.drive.grip_limit_n
+    if grip is not None and grip < (1.0 + margin) * need:
+        return f"no current {held}: {needs}, and the gear starts to grind at {grip:.3g} N"
+    chain = bench.chain()
+    most_a, end = greatest_current_a(bench)
+    speed = mechanics.speed_mm_s(wanted_mm3_s, bench.filament.diameter_mm)
+    most_n = chain.force_rms_n(chain.applied_rms_a(most_a), speed)
+    return (
+        f"no current up to {most_a:.3g} A ({end}) {held}: {needs}, and the motor gives {most_n:.3g}"
+        " N there"
+    )
+
+
+def winding_temperature_c(bench: Bench, current_rms_a: float) -> float:
+    """Expected steady winding temperature, in C, from the copper loss alone.
+
+    With both phases carrying a sine of RMS value I the loss is ``2 I^2 R``, R at the temperature
+    reached. With a thermal resistance in the bench file the rise is that times the loss; without,
+    it is 80 K at the rated current, as motors are commonly rated, and goes with the square of the
+    current. Infinite where the loss grows faster with the temperature than it is carried off.
+    """
+    motor = bench.motor
+    if motor.thermal_resistance_k_w is None or motor.resistance_ohm is None:
+        return AMBIENT_C + RATED_RISE_K * (current_rms_a / motor.rated_current_a) ** 2
+    cold = 2.0 * current_rms_a**2 * motor.resistance_ohm * motor.thermal_resistance_k_w
+    left = 1.0 - cold * COPPER_PER_K  # rise = cold (1 + a (ambient - 20 + rise))
+    if left <= 0.05:
+        return math.inf
+    return AMBIENT_C + cold * (1.0 + COPPER_PER_K * (AMBIENT_C - 20.0)) / left
+
+
+def temperature_notes(bench: Bench, winding_c: float) -> list[str]:
+    """Cautions about the winding's temperature."""
+    limit = CLASS_LIMIT_C[bench.motor.insulation_class]
+    if bench.motor.thermal_resistance_k_w is None or bench.motor.resistance_ohm is None:
+        basis = (
+            f"taking {RATED_RISE_K:g} K rise at the rated current and {AMBIENT_C:g} C around the "
+            "motor; give motor.thermal_resistance_k_w for better"
+        )
+    else:
+        basis = f"copper loss only, {AMBIENT_C:g} C around the motor"
+    reached = (
+        f"winding at about {winding_c:.0f} C"
+        if math.isfinite(winding_c)
+        else "the winding would heat up without end, for its loss grows faster than it is carried "
+        "off"
+    )
+    said = [
+        f"{reached}; class {bench.motor.insulation_class} allows {limit:.0f} C ({basis}); a plain "
+        "rule: touch nothing that it calls safe"
+    ]
+    if winding_c > limit:
+        said.insert(
+            0, f"the winding would exceed class {bench.motor.insulation_class}: less current"
+        )
+    return said

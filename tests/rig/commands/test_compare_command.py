@@ -1,0 +1,97 @@
+"""``compare`` and ``advise`` from tables: whose force scale is whose, and what is said beside."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import pytest
+
+from rig.bench import parse_bench
+from rig.bench_template import TEMPLATE
+from rig.cli import run
+
+BENCH = parse_bench(TEMPLATE)
+CURRENTS = (0.2, 0.3, 0.45, 0.6, 0.8)
+
+
+Capture = pytest.CaptureFixture[str]
+
+
+def done(capsys: Capture, *words: object, code: int = 0) -> tuple[str, str]:
+    """What a call says on standard output and standard error; its exit code is checked."""
+    assert run([str(word) for word in words]) == code
+    spoken = capsys.readouterr()
+    return spoken.out, spoken.err
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """One law, 20 N Q^0.45, as forces, as currents, and as both at odds with one another."""
+    rows: dict[str, list[str]] = {"force_n": [], "current_a": [], "force_n,current_a": []}
+    for current in CURRENTS:
+        force = BENCH.chain().force_n(current)
+        clean = (force / 20.0) ** (1 / 0.45) / (math.pi * 1.75**2 / 4.0) * 0.99
+        speeds = f"{clean:.5f},{clean * 1.02:.5f}"
+        rows["force_n"].append(f"210,{force:.4f},{speeds}")
+        rows["current_a"].append(f"210,{current},{speeds}")
+        rows["force_n,current_a"].append(f"210,{1.1 * force:.4f},{current},{speeds}")
+    for columns, lines in rows.items():
+        head = f"temperature_c,{columns},clean_mm_s,skip_mm_s"
+        name = columns.replace(",", "-").replace("_n", "").replace("_a", "")
+        (tmp_path / f"{name}.csv").write_text("\n".join([head, *lines]) + "\n")
+    (tmp_path / "bench.toml").write_text(TEMPLATE)
+    (tmp_path / "grip.toml").write_text(
+        TEMPLATE.replace("# grip_limit_n = 140", "grip_limit_n = 40")
+    )
+    return tmp_path
+
+
+def test_given_forces_share_no_drive_with_currents(folder: Path, capsys: Capture) -> None:
+    both = (folder / "force.csv", folder / "current.csv", "--bench", folder / "bench.toml")
+    out, _ = done(capsys, "compare", *both, "--json")
+    (found,) = json.loads(out)["comparisons"]
+    assert found["common_scale"] is False
+    assert found["scale_uncertainty"]["a"] == 0.0
+    scale = found["scale_uncertainty"]["b"]
+    # half widths 10, 5 and 5 % of torque, efficiency and current, rectangular
+    assert scale == pytest.approx(math.sqrt(0.10**2 + 2 * 0.05**2) / math.sqrt(3.0))
+    wide = math.log(found["mean_ratio"]["upper"] / found["mean_ratio"]["value"])
+    assert wide == pytest.approx(1.96 * scale, rel=0.05)
+    assert "none is known of force at 210 C" in found["sentence"]
+
+
+def test_two_tables_of_one_drive_share_its_scale(folder: Path, capsys: Capture) -> None:
+    (folder / "again").mkdir()
+    (folder / "again" / "current.csv").write_bytes((folder / "current.csv").read_bytes())
+    pair = (folder / "current.csv", folder / "again" / "current.csv")
+    out, _ = done(capsys, "compare", *pair, "--bench", folder / "bench.toml")
+    assert "both share the drive" in out
+    assert f"again/current at 210 C and {folder.name}/current at 210 C" in out
+
+
+def test_force_and_current_at_odds_say_beside_the_result_which_is_used(
+    folder: Path, capsys: Capture
+) -> None:
+    table = folder / "force-current.csv"
+    for arguments in (
+        ("compare", folder / "force.csv", table, "--bench", folder / "bench.toml"),
+        ("advise", table, folder / "bench.toml"),
+    ):
+        out, beside = done(capsys, *arguments)
+        assert "force_n is used, current_a is left out" in beside
+        assert "left out" not in out
+    one = table.read_text().splitlines()[:2]
+    table.write_text("\n".join(one) + "\n")
+    _, beside = done(capsys, "fit", table, "--bench", folder / "bench.toml", code=2)
+    assert "force_n is used, current_a is left out" in beside
+
+
+def test_an_advice_for_a_flow_that_the_grip_does_not_hold(folder: Path, capsys: Capture) -> None:
+    """10 mm3/s need 20 * 10^0.45 = 56.4 N, the gear grinds at 40 N: -29 %."""
+    out, _ = done(capsys, "advise", folder / "force.csv", folder / "grip.toml", "--flow", 10)
+    assert "56.4 N are needed and 40 N available (filament grip): the margin is -29 %" in out
+    assert "no current holds 10 mm3/s" in out
+    assert "the gear starts to grind at 40 N" in out
+    assert "the lowest current" not in out
