@@ -8,7 +8,9 @@ empty. Further columns are allowed and ignored.
 from __future__ import annotations
 
 import csv
+import fnmatch
 import math
+import os
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -220,6 +222,26 @@ def read_take_list(path: Path) -> list[Take]:
     return [_take(row, f"{path}: row {line}", folder, geometry) for line, row in rows]
 
 
+def files_below(folder: Path, name: str = "*") -> list[Path]:
+    """Files below a folder, sorted; links to folders are followed, each folder entered once.
+
+    Args:
+        folder: Where to look.
+        name: Pattern that their names match.
+    """
+    found: list[Path] = []
+    entered: set[Path] = set()
+    for here, folders, files in os.walk(folder, followlinks=True):
+        real = Path(here).resolve()
+        if real in entered:
+            folders.clear()
+            continue
+        entered.add(real)
+        folders.sort()
+        found += [Path(here) / file for file in fnmatch.filter(files, name)]
+    return sorted(found)
+
+
 def load_take_set(path: Path | str) -> TakeSet:
     """A take set: a ``takes.csv``, its folder, or a folder of such folders.
 
@@ -236,7 +258,7 @@ def load_take_set(path: Path | str) -> TakeSet:
         return TakeSet(tuple(read_take_list(path)))
     if not path.is_dir():
         raise TakeError(f"{path}: no such file or folder")
-    lists = sorted(path.rglob("takes.csv"))
+    lists = files_below(path, "takes.csv")
     if not lists:
         raise TakeError(f"{path}: holds no takes.csv (columns {', '.join(COLUMNS)})")
     return TakeSet(tuple(take for found in lists for take in read_take_list(found)))
@@ -290,9 +312,9 @@ def take_of_file(
 
 def _bare_sounds(path: Path) -> list[Path]:
     """The sound files in a folder that holds no list, in order of their names."""
-    if not path.is_dir() or any(path.rglob("takes.csv")):
+    if not path.is_dir() or files_below(path, "takes.csv"):
         return []
-    return sorted(p for p in path.rglob("*") if p.suffix.lower() in SOUND_SUFFIXES)
+    return [p for p in files_below(path) if p.suffix.lower() in SOUND_SUFFIXES]
 
 
 def collect_takes(

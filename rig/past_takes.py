@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from detectors.evidence import CommandedMotion, Verdict
-from detectors.takes import Take
+from detectors.takes import Take, files_below
 from rig.errors import RunFolderError
 
 
@@ -13,9 +13,9 @@ def run_folders(path: Path) -> list[Path]:
     """The run folders that a path stands for: itself, or those in it; none where it is no such."""
     if (path / "ledger.sqlite").is_file():
         return [path]
-    if not path.is_dir() or any(path.rglob("takes.csv")):
+    if not path.is_dir() or files_below(path, "takes.csv"):
         return []
-    return sorted(ledger.parent for ledger in path.rglob("ledger.sqlite"))
+    return [ledger.parent for ledger in files_below(path, "ledger.sqlite")]
 
 
 def takes_of_run(folder: Path | str) -> list[tuple[Take, Verdict]]:

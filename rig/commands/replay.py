@@ -85,14 +85,14 @@ def _found(
     paths: Sequence[Path], *, speed_mm_s: float | None, geometry: MotorGeometry | None
 ) -> Iterator[tuple[Take, Verdict | None]]:
     """All takes, each with what a run said of it then."""
-    from detectors.takes import collect_takes
+    from detectors.takes import collect_takes, files_below
 
     for path in paths:
         runs = run_folders(path)
         for run in runs:
             yield from takes_of_run(run)
         if not runs:
-            bare = path.is_dir() and not any(path.rglob("takes.csv"))
+            bare = path.is_dir() and not files_below(path, "takes.csv")
             if bare and (speed_mm_s is None or geometry is None):
                 raise UsageError(
                     f"{path}: holds no takes.csv and no run; sound files in no list need --speed "

@@ -12,7 +12,7 @@ from typing import Any
 from detectors.errors import TakeError
 from detectors.evidence import Judgement, Verdict
 from detectors.settings import DetectorSettings
-from detectors.takes import COLUMNS, Take
+from detectors.takes import COLUMNS, Take, files_below
 from rig.page.take_list import ChangedUnderneathError, Mark, TakeList
 
 Judge = Callable[[Take, DetectorSettings | None], Judgement]
@@ -28,7 +28,7 @@ def find_lists(path: Path) -> list[TakeList]:
         return [TakeList(path)]
     if not path.is_dir():
         raise TakeError(f"{path}: no such file or folder")
-    found = [TakeList(file) for file in sorted(path.rglob("takes.csv"))]
+    found = [TakeList(file) for file in files_below(path, "takes.csv")]
     if not found:
         raise TakeError(f"{path}: holds no takes.csv (columns {', '.join(COLUMNS)})")
     if not any(one.takes for one in found):

@@ -17,7 +17,7 @@ from detectors.listen import Recording, baseline_text, learn_bench, read_baselin
 from detectors.replay import replay
 from detectors.settings import DetectorSettings, load_detector, save_detector
 from detectors.sources import FileSource, SoundSource
-from detectors.takes import collect_takes, load_take_set, read_geometry
+from detectors.takes import collect_takes, files_below, load_take_set, read_geometry
 from detectors.tuning import tune
 
 HEADER = "file,speed_mm_s,current_a,start_s,end_s,label,first_skip_s,note\n"
@@ -245,3 +245,15 @@ def test_listen_refuses_a_bench_on_which_it_cannot_tell() -> None:
 def test_seeds_make_what_they_say() -> None:
     assert Verdict(quiet(9, skip=True).label) is Verdict.SKIP
     assert Verdict(quiet(9, skip=False).label) is Verdict.CLEAN
+
+
+def test_links_to_folders_are_followed_and_no_folder_is_read_twice(tmp_path: Path) -> None:
+    real = tmp_path / "real"
+    real.mkdir()
+    (real / "takes.csv").write_text("file\n")
+    (real / "round").symlink_to(tmp_path, target_is_directory=True)
+    given = tmp_path / "given"
+    given.mkdir()
+    (given / "set").symlink_to(real, target_is_directory=True)
+    assert files_below(given, "takes.csv") == [given / "set" / "takes.csv"]
+    assert files_below(real) == [real / "takes.csv"]
