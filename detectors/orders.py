@@ -151,6 +151,12 @@ STRONG_ORDERS = np.array(
 LINE_PART, LINE_HZ = 0.0008, 0.35
 #: How far the motor's and the sound card's clocks may differ.
 CLOCK_PART = 0.003
+#: Rates over the commanded one that the clocks allow, and those that nobody commanded.
+FINE_RATES = np.linspace(1 - CLOCK_PART, 1 + CLOCK_PART, 9)
+OTHER_RATES = np.exp(np.arange(math.log(0.24), math.log(4.2), 0.004))
+_ALL_RATES = (OTHER_RATES[:, None] * FINE_RATES[None, :]).ravel()
+_ASCENDING = np.argsort(_ALL_RATES, kind="stable")
+_FOREIGN = np.abs(OTHER_RATES[:, None] / np.array(SHARED_RATIOS) - 1).min(axis=1) > 0.008
 #: Peaks that are looked at.
 MOST_PEAKS = 80
 
@@ -220,17 +226,22 @@ def _explained(
     rates_hz: NDArray[np.float64],
     allowed_part: float,
 ) -> NDArray[np.float64]:
-    """Share of the heights that lies on the strong orders of each rate."""
-    order = peaks_hz[None, :] / rates_hz[:, None]
-    right = np.clip(np.searchsorted(STRONG_ORDERS, order.ravel()), 1, len(STRONG_ORDERS) - 1)
-    right = right.reshape(order.shape)
-    near = np.minimum(
-        np.abs(order - STRONG_ORDERS[right - 1]), np.abs(order - STRONG_ORDERS[right])
-    )
-    hit = near * rates_hz[:, None] <= allowed_part * peaks_hz[None, :] + LINE_HZ
+    """Share of the heights that lies on the strong orders of each rate; the rates ascend.
+
+    Each order of each peak is explained by an interval of rates; heights are added where one begins
+    and taken off where it ends, in thousandths of a dB, so that the sums are exact.
+    """
+    allowed = allowed_part * peaks_hz + LINE_HZ
+    orders = STRONG_ORDERS[None, ::-1]
+    first = np.searchsorted(rates_hz, (peaks_hz - allowed)[:, None] / orders, "left")
+    after = np.searchsorted(rates_hz, (peaks_hz + allowed)[:, None] / orders, "right")
+    # A rate that explains a peak by two of its orders does so once.
+    first[:, 1:] = np.maximum(first[:, 1:], after[:, :-1])
+    some = first < after
+    weight = np.broadcast_to(np.rint(1e3 * heights)[:, None], some.shape)[some]
+    begun, ended = (np.bincount(place[some], weight, len(rates_hz) + 1) for place in (first, after))
     total = float(heights.sum()) + 10.0
-    share: NDArray[np.float64] = (hit * heights[None, :]).sum(axis=1) / total
-    return share
+    return np.asarray(np.cumsum(begun - ended)[:-1] / (1e3 * total))
 
 
 def score_lines(
@@ -239,20 +250,19 @@ def score_lines(
     """Whether the peaks lie on the orders of the commanded rate rather than on another's."""
     if len(peaks_hz) == 0:
         return LineScore(0.0, 0.0, 0.0, 1.0, 0.0, 0.0)
-    fine = np.linspace(1 - CLOCK_PART, 1 + CLOCK_PART, 9)
-    rates = np.exp(np.arange(math.log(0.24), math.log(4.2), 0.004))
-    wide = (rates[:, None] * fine[None, :]).ravel() * electrical_rate_hz
-    others = _explained(peaks_hz, heights, wide, LINE_PART).reshape(len(rates), len(fine))
-    other = others.max(axis=1)
-    own = _explained(peaks_hz, heights, fine * electrical_rate_hz, LINE_PART)
+    others = np.empty(len(_ALL_RATES))
+    others[_ASCENDING] = _explained(
+        peaks_hz, heights, _ALL_RATES[_ASCENDING] * electrical_rate_hz, LINE_PART
+    )
+    other = others.reshape(len(OTHER_RATES), len(FINE_RATES)).max(axis=1)
+    own = _explained(peaks_hz, heights, FINE_RATES * electrical_rate_hz, LINE_PART)
     share = float(own.max())
-    ratio = float(fine[int(own.argmax())])
-    shared = np.array(SHARED_RATIOS)
-    foreign = np.abs(rates[:, None] / shared[None, :] - 1).min(axis=1) > 0.008
-    middle = float(np.median(other[foreign]))
+    ratio = float(FINE_RATES[int(own.argmax())])
+    foreign = other[_FOREIGN]
+    middle = float(np.median(foreign))
     spread = max(
-        1.4826 * float(np.median(np.abs(other[foreign] - middle))),
-        float(np.quantile(other[foreign], 0.9)) - middle,
+        1.4826 * float(np.median(np.abs(foreign - middle))),
+        float(np.quantile(foreign, 0.9)) - middle,
         0.02,
     )
     best = int(other.argmax())
@@ -263,7 +273,7 @@ def score_lines(
         share=share,
         chance=middle,
         z=(share - middle) / spread,
-        best_ratio=float(rates[best]),
+        best_ratio=float(OTHER_RATES[best]),
         best_share=float(other[best]),
         strongest_db=float((heights * explained).max()),
     )
