@@ -404,6 +404,7 @@ class Listener:
                 limits=ClickLimits(
                     settings.click_score_db,
                     settings.click_coverage,
+                    settings.click_narrow_db,
                     settings.click_rise_db,
                     settings.click_fall_db,
                 ),

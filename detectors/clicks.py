@@ -5,7 +5,8 @@ whole electrical cycle, and fall again within a few hundredths of a second. The 
 spectral flux against a running baseline in whitened bands (Bello et al. 2005, IEEE Trans. Speech
 Audio Process. 13, 1035; Stowell and Plumbley, ICMC 2007), with the step as the
 yardstick of the baseline: a motor falls back at most once in four steps, so the peaks of most steps
-are the healthy motor's, however loud its steps are.
+are the healthy motor's, however loud its steps are. A body that rings in a mode or two stands out
+in few bands only, so the best three neighbouring ones are looked at by themselves as well.
 """
 
 from __future__ import annotations
@@ -42,6 +43,8 @@ BEFORE = 12
 #: all of them, but over no more than this, in s; over a single step up to the second figure.
 STEPS_IN_CYCLE = 4
 LONGEST_CYCLE_S, LONGEST_STEP_S = 0.12, 0.17
+#: Bands side by side in which a click of one or two modes is looked for.
+NARROW_BANDS = 3
 #: Excess beyond this many dB in one band counts no more.
 EXCESS_CAP_DB = 25.0
 #: Quantiles of the peaks, in parts of a hundred: the base, and the one that gives its spread.
@@ -59,6 +62,25 @@ BASE_RISE_DB = 0.15
 
 
 @dataclass(frozen=True, slots=True)
+class Narrow:
+    """What a click did in the few neighbouring bands in which it stands out most.
+
+    Attributes:
+        first: Index of the lowest of them.
+        excess_db: Excess over the motor's own peaks, mean over them, in dB.
+        rise_db: Rise over the frames before, in dB.
+        fall_db: Fall in the frames after, in dB.
+        decay_db: Fall within 16 to 32 ms, in dB.
+    """
+
+    first: int
+    excess_db: float
+    rise_db: float
+    fall_db: float
+    decay_db: float
+
+
+@dataclass(frozen=True, slots=True)
 class Click:
     """One broadband event.
 
@@ -70,6 +92,7 @@ class Click:
         rise_db: Rise over the frames before, mean over the bands, in dB.
         fall_db: Fall in the frames after, mean over the bands, in dB.
         decay_db: Fall within 16 to 32 ms, mean over the bands, in dB.
+        narrow: What its best few neighbouring bands did.
         own_db: Excess over the bands in which the motor is louder than the room, mean, in dB; the
             score where there are none.
         shape_db: Excess per band, shape (bands,).
@@ -87,6 +110,7 @@ class Click:
     rise_db: float
     fall_db: float
     decay_db: float
+    narrow: Narrow
     own_db: float
     shape_db: FloatArray
     level_db: FloatArray
@@ -108,6 +132,7 @@ class ClickLimits:
 
     score_db: float
     coverage: float
+    narrow_db: float
     rise_db: float
     fall_db: float
 
@@ -258,14 +283,20 @@ class ClickFinder:
         np.clip(excess, 0.0, EXCESS_CAP_DB, out=excess)
         excess *= usable[:, :, None]
         score = excess.sum(axis=1) / counted[:, None]
+        # An event is looked for where either measure peaks, each in parts of its own limit.
+        narrow = excess[:, :-2] + excess[:, 1:-1] + excess[:, 2:]
+        looked = narrow.max(axis=1) / np.float32(NARROW_BANDS * self.limits.narrow_db)
+        np.maximum(looked, score / np.float32(self.limits.score_db), out=looked)
         score[hidden] = 0.0
+        looked[hidden] = 0.0
         inner = score[:, ASIDE : ASIDE + SLOT_FRAMES]
         greatest = np.maximum.accumulate(np.maximum(inner.max(axis=1), self.greatest_db))
         self.greatest_db = float(greatest[-1])
         clicks: list[Click] = []
-        for slot, place in np.argwhere(inner >= self.limits.score_db):
+        for slot, place in np.argwhere(looked[:, ASIDE : ASIDE + SLOT_FRAMES] >= 1.0):
             value = inner[slot, place]
-            if value < score[slot, place : place + 2 * ASIDE + 1].max():
+            around = looked[slot, place : place + 2 * ASIDE + 1]
+            if around[ASIDE] < around.max():
                 continue
             frame = (first_slot + int(slot)) * SLOT_FRAMES + int(place)
             if frame >= have:
@@ -305,17 +336,15 @@ class ClickFinder:
         usable: NDArray[np.bool_],
         coverage: float,
     ) -> Click | None:
-        if coverage < self.limits.coverage:
-            return None
         here = frame - (self._first - self.begin)
-        now = self._levels[here, usable]
-        past = self._levels[max(0, here - BEFORE) : max(1, here - 2)][:, usable]
-        rise = float((now - past.mean(axis=0)).mean())
-        later = self._levels[here + 3 : here + FALL_FRAMES + 1][:, usable]
-        fall = float((now - later.min(axis=0)).mean()) if len(later) else 0.0
-        soon = self._levels[here + DECAY_FRAMES[0] : here + DECAY_FRAMES[1]][:, usable]
-        decay = float((now - soon.mean(axis=0)).mean()) if len(soon) else 0.0
-        if rise < self.limits.rise_db or fall < self.limits.fall_db:
+        rise, fall, decay = self._course(here, usable)
+        narrow = self._narrow(here, shape)
+        limits = self.limits
+        broad = score >= limits.score_db and coverage >= limits.coverage
+        broad = broad and rise >= limits.rise_db and fall >= limits.fall_db
+        few = narrow.excess_db >= limits.narrow_db
+        few = few and narrow.rise_db >= limits.rise_db and narrow.fall_db >= limits.fall_db
+        if not broad and not few:
             return None
         known = max((frame // SLOT_FRAMES + 1) * SLOT_FRAMES + LOOK_AHEAD, WARM)
         return Click(
@@ -326,6 +355,7 @@ class ClickFinder:
             rise,
             fall,
             decay,
+            narrow,
             self._own_excess(shape, score, base),
             shape,
             self._levels[here].copy(),
@@ -333,6 +363,27 @@ class ClickFinder:
             threshold.copy(),
             greatest,
             usable.copy(),
+        )
+
+    def _course(self, here: int, bands: slice | NDArray[np.bool_]) -> tuple[float, float, float]:
+        """Rise before a frame, fall and decay after it, mean over some bands, in dB."""
+        now = self._levels[here, bands]
+        past = self._levels[max(0, here - BEFORE) : max(1, here - 2)][:, bands]
+        rise = float((now - past.mean(axis=0)).mean())
+        later = self._levels[here + 3 : here + FALL_FRAMES + 1][:, bands]
+        fall = float((now - later.min(axis=0)).mean()) if len(later) else 0.0
+        soon = self._levels[here + DECAY_FRAMES[0] : here + DECAY_FRAMES[1]][:, bands]
+        decay = float((now - soon.mean(axis=0)).mean()) if len(soon) else 0.0
+        return rise, fall, decay
+
+    def _narrow(self, here: int, shape: FloatArray) -> Narrow:
+        """The neighbouring bands that stand out most at a frame."""
+        sums = np.convolve(shape, np.ones(NARROW_BANDS, np.float32), "valid")
+        first = int(sums.argmax())
+        return Narrow(
+            first,
+            float(sums[first]) / NARROW_BANDS,
+            *self._course(here, slice(first, first + NARROW_BANDS)),
         )
 
     def score_here(self, click: Click) -> float:

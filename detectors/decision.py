@@ -246,6 +246,7 @@ class Judge:
             clicks[begin:],
             rates=self._rates(so_far=True),
             cycle_s=self._cycle_s,
+            turn_s=self._turn_s,
             looks=self._looks[begin:count],
             said=self._words[begin:count],
             last_only=True,
@@ -262,6 +263,7 @@ class Judge:
             clicks[:inside],
             rates=self._rates(so_far=False),
             cycle_s=self._cycle_s,
+            turn_s=self._turn_s,
             looks=self._looks[:inside],
             said=self._words[:inside],
         )
@@ -281,6 +283,7 @@ class Judge:
             begin_s=self.motion.start_s,
             end_s=min(self.motion.end_s, self._listener.heard_to_s),
             cycle_s=self._cycle_s,
+            turn_s=self._turn_s,
             room=self.room(),
             details=self._figures(train),
         )
@@ -290,6 +293,10 @@ class Judge:
     @property
     def _cycle_s(self) -> float:
         return 1.0 / self.geometry.electrical_rate_hz(self.motion.speed_mm_s)
+
+    @property
+    def _turn_s(self) -> float:
+        return self.geometry.steps_per_turn / self.geometry.step_rate_hz(self.motion.speed_mm_s)
 
     def room(self, *, so_far: bool = False) -> tuple[int, float]:
         """Clicks while the motor rested that would stand out over it, and how long it rested.

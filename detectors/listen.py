@@ -138,7 +138,9 @@ def hear_recording(
         rest_db=_decibel(listener.before.mean_power),
         growth_db=listener.growth_db,
         railed_part=move.railed / max(1, move.hops * listener.grid.hop),
-        scores_db=tuple(c.click.score_db for c in move.clicks),
+        scores_db=tuple(
+            score for c in move.clicks if (score := c.click.score_db) >= settings.click_score_db
+        ),
         room_scores_db=tuple(
             finder.score_here(c.click) if finder is not None else c.click.score_db for c in rest
         ),

@@ -45,10 +45,20 @@ FEATURES = (
     "just_before",
     "best_three_db",
     "step_s",
+    "narrow_db",
+    "narrow_rise_db",
+    "narrow_fall_db",
+    "narrow_decay_db",
+    "narrow_band",
+    "narrow_over_rest_db",
+    "nearest_db",
+    "likest",
 )
 #: Earlier clicks that one is compared with, and how long ago a click is just before, in s.
 COMPARED = 6
 JUST_BEFORE_S = 2.0
+#: No two clicks are further apart than this, in dB.
+MOST_AWAY_DB = 15.0
 #: Stands for what could not be told of the motor's lines.
 NOT_TOLD = -2.0
 #: Steps are told apart by their length up to this, in s.
@@ -74,12 +84,14 @@ def mark_features(heard: HeardClick, before: Sequence[HeardClick], *, step_s: fl
     strong = float(np.clip((score - 3.0) / 5.0, 0.0, 1.0))
     unbroken = 1.0 if heard.kept is None else float(np.clip((heard.kept - 0.3) / 0.4, 0.0, 1.0))
     alike, unlike, first = 0.0, 0.0, strong
+    likest, nearest = 0.0, MOST_AWAY_DB
     near = before[-COMPARED:]
     if near:
         first = 0.0
-        shape = max(likeness(click.shape_db, other.click.shape_db) for other in near)
-        alike = strong * (max(0.6, shape) - 0.9)
+        likest = max(likeness(click.shape_db, other.click.shape_db) for other in near)
+        alike = strong * (max(0.6, likest) - 0.9)
         away = min(level_distance_db(heard, other) for other in near)
+        nearest = min(away, MOST_AWAY_DB)
         unlike = strong * unbroken * min(max(away - 4.5, 0.0), 6.0) / 6.0
     crossing = heard.crossing
     lines = [NOT_TOLD, NOT_TOLD, NOT_TOLD, NOT_TOLD, 0.0, 0.0]
@@ -107,6 +119,14 @@ def mark_features(heard: HeardClick, before: Sequence[HeardClick], *, step_s: fl
         float(sum(heard.time_s - other.time_s < JUST_BEFORE_S for other in near)),
         _best_three_db(heard),
         min(step_s, LONGEST_STEP_S),
+        click.narrow.excess_db,
+        click.narrow.rise_db,
+        click.narrow.fall_db,
+        click.narrow.decay_db,
+        float(click.narrow.first),
+        click.narrow.excess_db - click.score_db,
+        nearest,
+        likest,
     ]
 
 

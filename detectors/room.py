@@ -43,4 +43,5 @@ class RoomMemory:
         self.add(*judge.room())
         if judgement.verdict is Verdict.CLEAN:
             seconds = max(0.0, judge.motion.end_s - listener.steady_from_s)
-            self.add(len(listener.move.clicks), seconds)
+            least = judge.settings.click_score_db
+            self.add(sum(c.click.score_db >= least for c in listener.move.clicks), seconds)

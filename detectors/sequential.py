@@ -12,6 +12,7 @@ thresholds stand for the error rates that were found with them on takes left out
 
 from __future__ import annotations
 
+import cmath
 import math
 import statistics
 from collections.abc import Sequence
@@ -36,6 +37,16 @@ CLOCK_LEAST_S, CLOCK_PART = 0.4, 0.06
 BREAK_SCORE_DB, BREAK_KEPT, BREAK_DROP = 8.0, 0.3, 0.65
 #: Clicks that are looked back at for likeness and for intervals.
 RECENT, RECENT_INTERVALS = 8, 6
+#: From so many clicks of a move on a train is asked for more with each, up to so many.
+CROWD, CROWD_MOST = 6, 40
+#: Clicks whose own word is above this are looked at for a period.
+LIKELY = -1.5
+#: Clicks over less than this part of a period say nothing of it.
+LOCK_PART = 0.7
+#: Shorter periods are not told from the spread of the clicks' times, in s.
+LOCK_LEAST_S = 0.01
+#: A train is of no fewer clicks than this, however plain the first one is.
+LEAST_CLICKS = 2
 #: What is said where there is no click, or no second one.
 NOTHING_SAID = -5.0
 #: What a broken tone says goes no further than this (to thresholds that nothing is meant to reach).
@@ -56,6 +67,8 @@ TRAIN_FEATURES = (
     "kept_middle",
     "rate_gain",
     "cycle_s",
+    "turn_lock",
+    "clock_lock",
 )
 _ALIKE, _UNLIKE = FEATURES.index("alike"), FEATURES.index("unlike")
 
@@ -66,6 +79,7 @@ class TrainStep:
 
     Attributes:
         time_s: Of the last click.
+        number: Clicks of the move up to it that are clicks of their own.
         features: In the order of `TRAIN_FEATURES`.
         look: Features of the last click by itself, see `click_looks`.
         times_s: Of the clicks since Page's sum was last at nothing.
@@ -76,6 +90,7 @@ class TrainStep:
     """
 
     time_s: float
+    number: int
     features: tuple[float, ...]
     look: Sequence[float]
     times_s: tuple[float, ...]
@@ -180,6 +195,32 @@ def apart(clicks: Sequence[HeardClick], *, cycle_s: float) -> list[int]:
     return chosen
 
 
+def lock(times_s: Sequence[float], period_s: float) -> float:
+    """How far times keep step with a period: 0 is chance, one less than their number is exactly.
+
+    The Rayleigh statistic of their phases (Mardia and Jupp 2000, Directional Statistics, 6.3), less
+    its mean for phases at random; 0 where they do not span the period.
+
+    Args:
+        times_s: In order.
+        period_s: Of a turn, or of a clock.
+    """
+    if len(times_s) < 2 or period_s < LOCK_LEAST_S:
+        return 0.0
+    if times_s[-1] - times_s[0] < LOCK_PART * period_s:
+        return 0.0
+    sum_of = sum(cmath.exp(2j * math.pi * (time_s / period_s % 1.0)) for time_s in times_s)
+    return abs(sum_of) ** 2 / len(times_s) - 1.0
+
+
+def clock_lock(times_s: Sequence[float]) -> float:
+    """The same for a period that is not known: the middle of the intervals, its half or third."""
+    if len(times_s) < 3:
+        return 0.0
+    middle = statistics.median(later - sooner for sooner, later in pairwise(times_s))
+    return max(lock(times_s, middle / part) for part in (1.0, 2.0, 3.0))
+
+
 def click_looks(
     clicks: Sequence[HeardClick], *, step_s: float, first: int = 0
 ) -> list[list[float]]:
@@ -207,6 +248,7 @@ def train_steps(
     *,
     rates: ClickRates,
     cycle_s: float,
+    turn_s: float,
     looks: Sequence[Sequence[float]],
     said: Sequence[float],
     last_only: bool = False,
@@ -217,6 +259,7 @@ def train_steps(
         clicks: Clicks within the move, in order.
         rates: See `click_rates`.
         cycle_s: Duration of an electrical cycle.
+        turn_s: Duration of a turn of the motor: what ticks once in it is a tooth.
         looks: Features of each click, see `click_looks`.
         said: What click trees say of each, see `click_words`.
         last_only: Leave out all steps but the last.
@@ -237,6 +280,7 @@ def train_steps(
         greatest = sorted(words[max(0, number + 1 - RECENT) : number + 1], reverse=True)
         recent = times[max(0, number + 1 - RECENT_INTERVALS) : number + 1]
         intervals = [later - sooner for sooner, later in pairwise(recent)]
+        likely = [t for t, word in zip(times, words[: number + 1], strict=False) if word > LIKELY]
         kept = [
             k
             for i in chosen[max(0, number + 1 - RECENT) : number + 1]
@@ -248,6 +292,7 @@ def train_steps(
         steps.append(
             TrainStep(
                 time_s=times[number],
+                number=number + 1,
                 features=(
                     words[number],
                     greatest[0],
@@ -263,6 +308,8 @@ def train_steps(
                     statistics.median(kept) if kept else NOT_TOLD,
                     rates.gain,
                     min(cycle_s, 0.5),
+                    lock(likely[-RECENT:], turn_s),
+                    clock_lock(likely[-RECENT:]),
                 ),
                 look=looks[index],
                 times_s=tuple(times[begin : number + 1]),
@@ -314,11 +361,13 @@ def weigh_steps(
             value = max(value, min(floor, MOST_SAID))
         if value > best.llr:
             best = TrainEvidence(value, None, step.times_s, step.kept)
-        if (
-            decided_s is None
-            and value >= settings.decide_skip
-            and (step.breaks >= 2 or not step.clock)
-        ):
+        # The more clicks there were, the more chances to reach a limit by accident.
+        crowd = max(0.0, math.log(min(step.number, CROWD_MOST) / CROWD))
+        least = settings.decide_skip + settings.decide_crowd * crowd
+        plain = step.breaks >= 2 and value >= settings.decide_skip
+        if step.number < LEAST_CLICKS or decided_s is not None:
+            continue
+        if plain or (value >= least and not step.clock):
             decided_s, at_decision = step.time_s, value
     return TrainEvidence(best.llr, decided_s, best.times_s, best.kept, at_decision=at_decision)
 

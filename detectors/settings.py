@@ -24,6 +24,8 @@ class DetectorSettings:
     Attributes:
         click_score_db: Least score of a click: excess over the motor's own peaks, mean over bands.
         click_coverage: Least fraction of the bands in which a click stands out at once.
+        click_narrow_db: Least excess, mean over the best three neighbouring bands, of a click that
+            stands out in few.
         click_rise_db: Least rise over the ten milliseconds before.
         click_fall_db: Least fall within the sixty milliseconds after.
         train_intercept: Log-odds of a skipping motor where the trees say neither.
@@ -35,6 +37,7 @@ class DetectorSettings:
         decide_skip: Log-odds of a train at which a skip is decided while the move goes on. Every
             click is another chance to reach them by accident, so they are higher than
             ``decide_whole``.
+        decide_crowd: What is added to it per factor e of clicks beyond six in the move.
         decide_whole: Log-odds of a whole move at which it is called a skip.
         suspect_skip: Log-odds above which a trial is not called clean.
         heard_z: Least standing-out of the commanded comb of lines, in spreads of other combs.
@@ -66,6 +69,7 @@ class DetectorSettings:
 
     click_score_db: float = 1.2
     click_coverage: float = 0.2
+    click_narrow_db: float = 1.8
     click_rise_db: float = 3.0
     click_fall_db: float = 2.0
     train_intercept: float = 0.0
@@ -75,6 +79,7 @@ class DetectorSettings:
     skip_rate_hz: float = 0.7
     room_rate_hz: float = 0.15
     decide_skip: float = 2.7
+    decide_crowd: float = 1.5
     decide_whole: float = 1.5
     suspect_skip: float = -2.0
     heard_z: float = 5.0

@@ -98,11 +98,22 @@ class Trace:
         """Duration of an electrical cycle at the commanded speed."""
         return 1.0 / self.take.geometry.electrical_rate_hz(self.take.motion.speed_mm_s)
 
+    @property
+    def turn_s(self) -> float:
+        """Duration of a turn of the motor at the commanded speed."""
+        geometry = self.take.geometry
+        return geometry.steps_per_turn / geometry.step_rate_hz(self.take.motion.speed_mm_s)
+
     def steps(self, settings: DetectorSettings) -> list[TrainStep]:
         """The train after each of its clicks."""
         rates = click_rates(room_clicks=self.room_clicks, room_s=self.room_s, settings=settings)
         return train_steps(
-            self.clicks, rates=rates, cycle_s=self.cycle_s, looks=self.looks, said=self.words
+            self.clicks,
+            rates=rates,
+            cycle_s=self.cycle_s,
+            turn_s=self.turn_s,
+            looks=self.looks,
+            said=self.words,
         )
 
     def whole(self, steps: Sequence[TrainStep], said: Sequence[float]) -> list[float]:
@@ -114,6 +125,7 @@ class Trace:
             begin_s=motion.start_s,
             end_s=min(motion.end_s, self.otherwise.decided_s),
             cycle_s=self.cycle_s,
+            turn_s=self.turn_s,
             room=(self.room_clicks, self.room_s),
             details=self.otherwise.details,
         )
@@ -204,13 +216,19 @@ def trace_take(take: Take, settings: DetectorSettings) -> Trace:
     )
     try:
         with FileSource(take.path, block_s=BLOCK_S) as source:
-            judge = Judge(
-                take.motion, take.geometry, sample_rate_hz=source.sample_rate_hz, settings=patient
-            )
+            try:
+                judge = Judge(
+                    take.motion,
+                    take.geometry,
+                    sample_rate_hz=source.sample_rate_hz,
+                    settings=patient,
+                )
+            except ValueError as problem:  # a sample rate that no frames are made for
+                raise TakeError(f"{take.path}: {problem}") from problem
             for block in source:
                 judge.hear(block)
             otherwise = judge.finish()
-    except (TakeError, ValueError) as problem:
+    except TakeError as problem:
         return Trace(take, (), (), (), (), 0, 0.0, False, unreadable(take, str(problem)))
     listener = judge.listener
     assert listener is not None

@@ -13,7 +13,7 @@ from itertools import pairwise
 
 from detectors.click_trees import shipped_trees
 from detectors.marks import FEATURES, NOT_TOLD
-from detectors.sequential import MOST_SAID, NOTHING_SAID, TrainStep
+from detectors.sequential import MOST_SAID, NOTHING_SAID, TrainStep, clock_lock, lock
 from detectors.settings import DetectorSettings
 from detectors.unrest import UNREST
 
@@ -39,6 +39,9 @@ LOOKS = (
     "colour",
     "over_spread_db",
     "best_three_db",
+    "narrow_db",
+    "narrow_decay_db",
+    "likest",
 )
 _LOOKS_AT = tuple(FEATURES.index(name) for name in LOOKS)
 
@@ -102,6 +105,8 @@ WHOLE_FEATURES = (
     "interval_spread",
     "interval_middle_s",
     "interval_middle_cycles",
+    "turn_lock",
+    "clock_lock",
 )
 
 
@@ -112,6 +117,7 @@ def whole_features(
     begin_s: float,
     end_s: float,
     cycle_s: float,
+    turn_s: float,
     room: tuple[float, float],
     details: Mapping[str, float],
 ) -> list[float]:
@@ -123,6 +129,7 @@ def whole_features(
         begin_s: When the move began.
         end_s: When it ended, or the sound did.
         cycle_s: Duration of an electrical cycle.
+        turn_s: Duration of a turn of the motor.
         room: Clicks while the motor rested, and for how long it did, in s.
         details: Figures of the judge, see `Judgement.details`.
     """
@@ -156,6 +163,8 @@ def whole_features(
         *(details[name] for name in FROM_DETAILS),
         *_mean_look(steps),
         *_intervals(strong, cycle_s),
+        lock(strong, turn_s),
+        clock_lock(strong),
     ]
 
 

@@ -1,20 +1,20 @@
 """Accuracy of the judge on takes that no number was ever fitted to.
 
 ``python tests/benchmarks/bench_detector.py [--benches 160] [--per-bench 30] [--far 6] [--made 400]
-[--wide 400] [--falls 800] [--rooms FOLDER ...] [--picture NAME]`` makes the takes from seeds that
-nothing else uses, judges them in all cores, and prints confusion, rates with 95 % bounds, latency,
-void rates against the ratio of motor to background, calibration, and the same figures for a
-baseline: onsets of a general audio library, counted, with the threshold and the count that do best
-on the very same takes.
+[--wide 400] [--falls 400] [--rotor 400] [--grains 400] [--rooms FOLDER ...] [--picture NAME]``
+makes the takes from seeds that nothing else uses, judges them in all cores, and prints confusion,
+rates with 95 % bounds, latency, void rates against the ratio of motor to background, calibration,
+and the same figures for a baseline: onsets of a general audio library, counted, with the threshold
+and the count that do best on the very same takes.
 
-Six sources: the virtual bench's takes; more of these far beyond the threshold, where motors lose
-step altogether; three makers of sound from a description without any physics
-(`tests/detectors/made_sound.py`, `made_wide.py` with harder rooms, motors and clicks, and
-`made_falls.py` with rotors that fall back, in rooms that ring), which are the check that the judge
-did not learn one sound maker; and the quiet takes of the others with rooms under them that were
-recorded in the world (`tests/detectors/real_room.py`), of which the half is used that nothing was
-grown on. With ``--rooms FOLDER ...`` the same quiet takes are judged once more with whatever was
-recorded in these folders under them.
+Eight sources: the virtual bench's takes; more of these far beyond the threshold, where motors lose
+step altogether; five other makers of sound (`tests/detectors/made_sound.py`, `made_wide.py` with
+harder rooms, motors and clicks, `made_falls.py` with rotors that fall back, in rooms that ring,
+`made_grains.py`, made of single events, and `made_rotor.py`, an equation of motion of its own),
+which are the check that the judge did not learn one sound maker; and the quiet takes of the others
+with rooms under them that were recorded in the world (`tests/detectors/real_room.py`), of which the
+half is used that nothing was grown on. With ``--rooms FOLDER ...`` the same quiet takes are judged
+once more with whatever was recorded in these folders under them.
 """
 
 from __future__ import annotations
@@ -45,9 +45,17 @@ from detectors.takes import Take, load_take_set  # noqa: E402
 
 #: Slower steps are few within the time that the judge looks back.
 SLOW_STEP_HZ = 20.0
-BENCH_SEED = 1_731_000_000
-#: First seeds of the sound without physics, by maker.
-SEEDS = {"made": 1_747_000_000, "wide": 1_761_000_000, "falls": 1_773_000_000}
+BENCH_SEED = 1_831_000_000
+#: First seeds of the other makers of sound.
+SEEDS = {
+    "made": 1_847_000_000,
+    "wide": 1_861_000_000,
+    "falls": 1_873_000_000,
+    "rotor": 1_883_000_000,
+    "grains": 1_891_000_000,
+}
+#: Makers with rooms of their own, recorded ones among them.
+WITH_ROOMS = ("falls", "rotor", "grains")
 REAL_SEED = 53
 #: Smaller files hold no sound worth hearing.
 LEAST_BYTES = 6000
@@ -67,20 +75,23 @@ def virtual_takes(folder: Path, benches: int, per_bench: int, *, far: bool = Fal
 
 
 def write_made(folder: Path, seed: int, *, maker: str, files: Sequence[Path] = ()) -> Take:
-    """A take of sound without physics.
+    """A take of one of the other makers of sound.
 
     Args:
         folder: To write into.
         seed: Of the take.
         maker: One of `SEEDS`.
-        files: Recordings that may be laid under the falls.
+        files: Recordings that may be laid under it, by a maker `WITH_ROOMS`.
     """
     from made_falls import make_falls
+    from made_grains import make_grains
+    from made_rotor import make_rotor
     from made_sound import make_take
     from made_wide import make_wide
 
-    if maker == "falls":
-        made = make_falls(seed, files=files)
+    if maker in WITH_ROOMS:
+        make = {"falls": make_falls, "rotor": make_rotor, "grains": make_grains}[maker]
+        made = make(seed, files=files)
     else:
         made = make_wide(seed) if maker == "wide" else make_take(seed)
     path = folder / f"made-{seed}.wav"
@@ -96,8 +107,8 @@ def write_made(folder: Path, seed: int, *, maker: str, files: Sequence[Path] = (
         first_skip_s=made.clicks_s[0] if made.label == "skip" else None,
         note=f"clicks={len(made.clicks_s)} snr_db={made.motor_to_background_db:.1f} "
         f"company={made.notes['room']}"
-        + (" fault=clipping" if "clip" in made.notes else "")
-        + (" agc=1" if "agc" in made.notes else ""),
+        + (" fault=clipping" if made.notes.get("clip") else "")
+        + (" agc=1" if made.notes.get("agc") else ""),
     )
 
 
@@ -276,7 +287,9 @@ def main() -> None:
     parser.add_argument("--far", type=int, default=6, help="takes a bench in far overload")
     parser.add_argument("--made", type=int, default=400)
     parser.add_argument("--wide", type=int, default=400)
-    parser.add_argument("--falls", type=int, default=800)
+    parser.add_argument("--falls", type=int, default=400)
+    parser.add_argument("--rotor", type=int, default=400)
+    parser.add_argument("--grains", type=int, default=400)
     parser.add_argument("--no-baseline", action="store_true")
     parser.add_argument("--picture", type=Path, help="reliability diagram, name without ending")
     parser.add_argument(
@@ -300,7 +313,8 @@ def main() -> None:
             beyond = virtual_takes(folder / "far", given.benches, given.far, far=True)
             stated += report("far overload", beyond, list(judge_takes(beyond, jobs=-1)))
         held_out = recordings("held-out")
-        for name, count in (("made", given.made), ("wide", given.wide), ("falls", given.falls)):
+        for name in SEEDS:
+            count: int = getattr(given, name)
             (folder / name).mkdir()
             made = Parallel(n_jobs=-1)(
                 delayed(write_made)(folder / name, SEEDS[name] + k, maker=name, files=held_out)
@@ -308,7 +322,7 @@ def main() -> None:
             )
             if made:
                 stated += report(f"{name} sound", made, list(judge_takes(made, jobs=-1)))
-            if name != "falls":  # these have rooms of their own
+            if name not in WITH_ROOMS:
                 quiet += [take for take in made if is_quiet(take)]
         rooms = [("recorded rooms", "held-out", held_out)]
         rooms += [(f"rooms of {len(others)} other recordings", "others", others)]

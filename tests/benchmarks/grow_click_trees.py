@@ -2,15 +2,15 @@
 `detectors/train_trees.json` and `detectors/whole_trees.json`.
 
 ``python tests/benchmarks/grow_click_trees.py --work FOLDER`` makes the takes (virtual benches,
-three makers of sound without physics, and the quiet ones of the others with recorded rooms under
-them, from seeds and recordings that nothing else uses; some GB and, on two cores, two hours),
+five other makers of sound, and the quiet ones of these with recorded rooms under them, from seeds
+and recordings that nothing else uses; some GB and, on two cores, two hours),
 listens to them, and grows the trees. With ``--check`` it writes nothing, judges each take with
 trees that never saw its bench, and prints the rates, source by source. Needs scikit-learn.
 
 The trees of one click learn from the clicks of skipping motors against whatever clicks in clean
 takes. The trees of a train learn from trains up to each of their clicks, and the trees of a whole
 move from all of these, with words of trees that never saw the bench (stacking: Wolpert 1992, Neural
-Networks 5, 241). Each take, and each of the five sources, has the same weight however many clicks
+Networks 5, 241). Each take, and each of the seven sources, has the same weight however many clicks
 there are in it; for whole moves skips and clean takes weigh alike in each class of step rates.
 """
 
@@ -64,6 +64,8 @@ class Batch(NamedTuple):
         bench_seed: First seed of the virtual benches; made and wide sound take theirs from it.
         made: Takes of made sound, and as many of wide sound.
         falls: Takes of motors that fall back (`made_falls.py`).
+        others: Takes of an integrated rotor (`made_rotor.py`), and as many made of events
+            (`made_grains.py`).
         benches: Virtual benches.
         per_bench: Takes of each.
         far: Takes of each far beyond the threshold.
@@ -75,20 +77,18 @@ class Batch(NamedTuple):
     per_bench: int = 30
     far: int = 0
     falls: int = 0
+    others: int = 0
 
 
 BATCHES = (
-    Batch(877_000_000, 200, far=6),
-    Batch(1_077_000_000, 400, far=6),
-    Batch(1_277_000_000, 1000, far=6),
-    Batch(1_477_000_000, 1000, far=6),
     Batch(1_777_000_000, 0, benches=400, per_bench=9, far=5),
     Batch(2_077_000_000, 2000, benches=200, per_bench=12),
     Batch(2_377_000_000, 0, benches=0, falls=5000),
     Batch(2_477_000_000, 0, benches=0, falls=2500),
+    Batch(2_577_000_000, 0, benches=0, others=2500),
 )
 #: Names of the sources, in their order.
-SOURCES = ("virtual", "made", "wide", "recorded rooms", "falls")
+SOURCES = ("virtual", "made", "wide", "recorded rooms", "falls", "rotor", "grains")
 #: Faults that leave nothing to learn from.
 LEFT_OUT = ("muted", "dropout", "wrong-speed")
 #: Clicks of a take, and trains of a take, that are learnt from.
@@ -160,7 +160,8 @@ def make_takes(folder: Path, batch: Batch, jobs: int) -> list[list[Take]]:
             for number, take in enumerate(quiet)
         )
     )
-    sources.append(made_by(3, "falls", batch.falls))
+    counts = {"falls": batch.falls, "rotor": batch.others, "grains": batch.others}
+    sources += [made_by(3 + k, *one) for k, one in enumerate(counts.items())]
     if batch.far:
         sources[0] += bench.virtual_takes(folder / "far", batch.benches, batch.far, far=True)
     kept.write_bytes(pickle.dumps(sources))
@@ -227,6 +228,7 @@ def steps_of(one: Heard, words: Floats) -> list[TrainStep]:
             room_clicks=trace.room_clicks, room_s=trace.room_s, settings=DetectorSettings()
         ),
         cycle_s=trace.cycle_s,
+        turn_s=trace.turn_s,
         looks=trace.looks,
         said=words.tolist(),
     )

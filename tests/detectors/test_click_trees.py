@@ -112,6 +112,6 @@ def test_the_shipped_trees_ask_for_the_features_there_are(which: str) -> None:
 def test_more_clicks_and_surer_ones_say_more() -> None:
     """Along the line from a lone doubtful click to a train of sure ones."""
     trees = shipped_trees("train")
-    lone = (-1.0, -1.0, -5.0, 0.5, 0.5, 1.0, 1.0, 9.0, 0.0, 0.0, 0.9, 0.9, 1.0, 0.02)
-    train = (4.0, 4.5, 4.0, 20.0, 20.0, 6.0, 0.4, 0.2, 0.05, 0.0, 0.1, 0.2, 1.0, 0.02)
+    lone = (-1.0, -1.0, -5.0, 0.5, 0.5, 1.0, 1.0, 9.0, 0.0, 0.0, 0.9, 0.9, 1.0, 0.02, 0.0, 0.0)
+    train = (4.0, 4.5, 4.0, 20.0, 20.0, 6.0, 0.4, 0.2, 0.05, 0.0, 0.1, 0.2, 1.0, 0.02, 0.0, 0.0)
     assert trees.log_odds(lone) < 0.0 < 3.0 < trees.log_odds(train)

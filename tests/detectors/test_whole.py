@@ -36,7 +36,7 @@ SETTINGS = DetectorSettings()
 def step(time_s: float, word: float, *, clock: bool = False, breaks: int = 0) -> TrainStep:
     features = (word, *[0.0] * (len(TRAIN_FEATURES) - 1))
     look = [word + number for number in range(len(FEATURES))]
-    return TrainStep(time_s, features, look, (time_s,), clock=clock, breaks=breaks, kept=None)
+    return TrainStep(time_s, 1, features, look, (time_s,), clock=clock, breaks=breaks, kept=None)
 
 
 def features(
@@ -47,6 +47,7 @@ def features(
         said,
         begin_s=begin_s,
         end_s=end_s,
+        turn_s=1.0,
         cycle_s=0.02,
         room=(1.0, 2.0),
         details=DETAILS,
