@@ -120,6 +120,11 @@ class Click:
     usable: NDArray[np.bool_]
 
 
+def neighbour_sums(values: FloatArray) -> FloatArray:
+    """Sums over `NARROW_BANDS` neighbours along the first axis, that of the bands."""
+    return np.asarray(values[:-2] + values[1:-1] + values[2:])
+
+
 def likeness(one: FloatArray, other: FloatArray) -> float:
     """Cosine of two clicks' excess per band, 0 to 1."""
     size = float(np.sqrt((one @ one) * (other @ other)))
@@ -284,8 +289,8 @@ class ClickFinder:
         excess *= usable[:, :, None]
         score = excess.sum(axis=1) / counted[:, None]
         # An event is looked for where either measure peaks, each in parts of its own limit.
-        narrow = excess[:, :-2] + excess[:, 1:-1] + excess[:, 2:]
-        looked = narrow.max(axis=1) / np.float32(NARROW_BANDS * self.limits.narrow_db)
+        narrow = neighbour_sums(excess.swapaxes(0, 1)).max(axis=0)
+        looked = narrow / np.float32(NARROW_BANDS * self.limits.narrow_db)
         np.maximum(looked, score / np.float32(self.limits.score_db), out=looked)
         score[hidden] = 0.0
         looked[hidden] = 0.0
@@ -378,7 +383,7 @@ class ClickFinder:
 
     def _narrow(self, here: int, shape: FloatArray) -> Narrow:
         """The neighbouring bands that stand out most at a frame."""
-        sums = np.convolve(shape, np.ones(NARROW_BANDS, np.float32), "valid")
+        sums = neighbour_sums(shape)
         first = int(sums.argmax())
         return Narrow(
             first,

@@ -296,7 +296,7 @@ class Judge:
 
     @property
     def _turn_s(self) -> float:
-        return self.geometry.steps_per_turn / self.geometry.step_rate_hz(self.motion.speed_mm_s)
+        return self.geometry.turn_s(self.motion.speed_mm_s)
 
     def room(self, *, so_far: bool = False) -> tuple[int, float]:
         """Clicks while the motor rested that would stand out over it, and how long it rested.

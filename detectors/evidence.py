@@ -77,6 +77,10 @@ class MotorGeometry:
         """Filament per electrical cycle (four full steps), in mm."""
         return self.filament_per_motor_turn_mm * 4.0 / self.steps_per_turn
 
+    def turn_s(self, speed_mm_s: float) -> float:
+        """Duration of a turn of the motor in s at a filament speed in mm/s."""
+        return self.steps_per_turn / self.step_rate_hz(speed_mm_s)
+
     def step_rate_hz(self, speed_mm_s: float) -> float:
         """Full steps per second at a filament speed in mm/s."""
         return speed_mm_s / self.filament_per_motor_turn_mm * self.steps_per_turn

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from detectors.clicks import likeness
+from detectors.clicks import NARROW_BANDS, likeness, neighbour_sums
 
 if TYPE_CHECKING:
     from detectors.acoustic import HeardClick
@@ -133,9 +133,9 @@ def mark_features(heard: HeardClick, before: Sequence[HeardClick], *, step_s: fl
 def _best_three_db(heard: HeardClick) -> float:
     """Level over the motor's own peaks in the best three neighbouring bands: a few modes ring."""
     over = heard.click.level_db - heard.click.base_db
-    if len(over) < 3:
+    if len(over) < NARROW_BANDS:
         return float(over.mean())
-    return float((over[:-2] + over[1:-1] + over[2:]).max()) / 3.0
+    return float(neighbour_sums(over).max()) / NARROW_BANDS
 
 
 def _colour(heard: HeardClick) -> list[float]:

@@ -28,6 +28,30 @@ def unreadable(take: Take, why: str) -> Judgement:
     return Judgement(Verdict.VOID, Reason.UNREADABLE, 0.5, take.motion.start_s, explanation=why)
 
 
+def judge_of(
+    take: Take,
+    source: FileSource,
+    settings: DetectorSettings | None,
+    *,
+    room: RoomMemory | None = None,
+) -> Judge:
+    """A judge for a take's move and the sound of its file.
+
+    Raises:
+        TakeError: The sound has a sample rate that cannot be heard.
+    """
+    try:
+        return Judge(
+            take.motion,
+            take.geometry,
+            sample_rate_hz=source.sample_rate_hz,
+            settings=settings,
+            room_before=(room.clicks, room.heard_s) if room is not None else (0.0, 0.0),
+        )
+    except ValueError as problem:
+        raise TakeError(f"{take.path}: {problem}") from problem
+
+
 def judge_take(
     take: Take, settings: DetectorSettings | None = None, *, room: RoomMemory | None = None
 ) -> Judgement:
@@ -44,15 +68,9 @@ def judge_take(
         return unreadable(take, str(problem))
     with source:
         try:
-            judge = Judge(
-                take.motion,
-                take.geometry,
-                sample_rate_hz=source.sample_rate_hz,
-                settings=settings,
-                room_before=(room.clicks, room.heard_s) if room is not None else (0.0, 0.0),
-            )
-        except ValueError as problem:
-            return unreadable(take, f"{take.path}: {problem}")
+            judge = judge_of(take, source, settings, room=room)
+        except TakeError as problem:
+            return unreadable(take, str(problem))
         source.skip_to(take.motion.start_s - LEAD_S)
         try:
             for block in source:

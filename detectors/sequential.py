@@ -270,17 +270,19 @@ def train_steps(
     marks = [max(LEAST_MARK, min(MOST_MARK, word)) for word in words]
     sums = page_sums(times, marks, rates)
     steps: list[TrainStep] = []
+    likely: list[float] = []
     best, breaks = 0.0, 0
     for number, index in enumerate(chosen):
         total, begin = sums[number]
         breaks += _breaks_the_tone(clicks[index])
         best = max(best, total)
+        if words[number] > LIKELY:
+            likely.append(times[number])
         if last_only and number < len(chosen) - 1:
             continue
         greatest = sorted(words[max(0, number + 1 - RECENT) : number + 1], reverse=True)
         recent = times[max(0, number + 1 - RECENT_INTERVALS) : number + 1]
         intervals = [later - sooner for sooner, later in pairwise(recent)]
-        likely = [t for t, word in zip(times, words[: number + 1], strict=False) if word > LIKELY]
         kept = [
             k
             for i in chosen[max(0, number + 1 - RECENT) : number + 1]
@@ -361,12 +363,12 @@ def weigh_steps(
             value = max(value, min(floor, MOST_SAID))
         if value > best.llr:
             best = TrainEvidence(value, None, step.times_s, step.kept)
+        if step.number < LEAST_CLICKS or decided_s is not None:
+            continue
         # The more clicks there were, the more chances to reach a limit by accident.
         crowd = max(0.0, math.log(min(step.number, CROWD_MOST) / CROWD))
         least = settings.decide_skip + settings.decide_crowd * crowd
         plain = step.breaks >= 2 and value >= settings.decide_skip
-        if step.number < LEAST_CLICKS or decided_s is not None:
-            continue
         if plain or (value >= least and not step.clock):
             decided_s, at_decision = step.time_s, value
     return TrainEvidence(best.llr, decided_s, best.times_s, best.kept, at_decision=at_decision)

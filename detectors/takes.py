@@ -222,14 +222,13 @@ def read_take_list(path: Path) -> list[Take]:
     return [_take(row, f"{path}: row {line}", folder, geometry) for line, row in rows]
 
 
-def files_below(folder: Path, name: str = "*") -> list[Path]:
-    """Files below a folder, sorted; links to folders are followed, each folder entered once.
+def files_below(folder: Path, name: str = "*") -> Iterator[Path]:
+    """Files below a folder, as they are found; links are followed, each folder entered once.
 
     Args:
         folder: Where to look.
         name: Pattern that their names match.
     """
-    found: list[Path] = []
     entered: set[Path] = set()
     for here, folders, files in os.walk(folder, followlinks=True):
         real = Path(here).resolve()
@@ -238,8 +237,7 @@ def files_below(folder: Path, name: str = "*") -> list[Path]:
             continue
         entered.add(real)
         folders.sort()
-        found += [Path(here) / file for file in fnmatch.filter(files, name)]
-    return sorted(found)
+        yield from (Path(here) / file for file in fnmatch.filter(files, name))
 
 
 def load_take_set(path: Path | str) -> TakeSet:
@@ -258,7 +256,7 @@ def load_take_set(path: Path | str) -> TakeSet:
         return TakeSet(tuple(read_take_list(path)))
     if not path.is_dir():
         raise TakeError(f"{path}: no such file or folder")
-    lists = files_below(path, "takes.csv")
+    lists = sorted(files_below(path, "takes.csv"))
     if not lists:
         raise TakeError(f"{path}: holds no takes.csv (columns {', '.join(COLUMNS)})")
     return TakeSet(tuple(take for found in lists for take in read_take_list(found)))
@@ -312,9 +310,9 @@ def take_of_file(
 
 def _bare_sounds(path: Path) -> list[Path]:
     """The sound files in a folder that holds no list, in order of their names."""
-    if not path.is_dir() or files_below(path, "takes.csv"):
+    if not path.is_dir() or any(files_below(path, "takes.csv")):
         return []
-    return [p for p in files_below(path) if p.suffix.lower() in SOUND_SUFFIXES]
+    return sorted(p for p in files_below(path) if p.suffix.lower() in SOUND_SUFFIXES)
 
 
 def collect_takes(

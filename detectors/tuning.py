@@ -24,7 +24,6 @@ from numpy.typing import NDArray
 from detectors.acoustic import HeardClick
 from detectors.decision import (
     DOUBT_P_SKIP,
-    Judge,
     believed,
     may_skip,
     skip_decided,
@@ -33,7 +32,7 @@ from detectors.decision import (
 )
 from detectors.errors import TakeError
 from detectors.evidence import Judgement, Reason, Verdict
-from detectors.replay import BLOCK_S, unreadable
+from detectors.replay import BLOCK_S, judge_of, unreadable
 from detectors.scores import Scores, score_takes
 from detectors.sequential import (
     TrainEvidence,
@@ -101,8 +100,7 @@ class Trace:
     @property
     def turn_s(self) -> float:
         """Duration of a turn of the motor at the commanded speed."""
-        geometry = self.take.geometry
-        return geometry.steps_per_turn / geometry.step_rate_hz(self.take.motion.speed_mm_s)
+        return self.take.geometry.turn_s(self.take.motion.speed_mm_s)
 
     def steps(self, settings: DetectorSettings) -> list[TrainStep]:
         """The train after each of its clicks."""
@@ -216,15 +214,7 @@ def trace_take(take: Take, settings: DetectorSettings) -> Trace:
     )
     try:
         with FileSource(take.path, block_s=BLOCK_S) as source:
-            try:
-                judge = Judge(
-                    take.motion,
-                    take.geometry,
-                    sample_rate_hz=source.sample_rate_hz,
-                    settings=patient,
-                )
-            except ValueError as problem:  # a sample rate that no frames are made for
-                raise TakeError(f"{take.path}: {problem}") from problem
+            judge = judge_of(take, source, patient)
             for block in source:
                 judge.hear(block)
             otherwise = judge.finish()

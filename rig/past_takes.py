@@ -13,9 +13,9 @@ def run_folders(path: Path) -> list[Path]:
     """The run folders that a path stands for: itself, or those in it; none where it is no such."""
     if (path / "ledger.sqlite").is_file():
         return [path]
-    if not path.is_dir() or files_below(path, "takes.csv"):
+    if not path.is_dir() or any(files_below(path, "takes.csv")):
         return []
-    return [ledger.parent for ledger in files_below(path, "ledger.sqlite")]
+    return sorted(ledger.parent for ledger in files_below(path, "ledger.sqlite"))
 
 
 def takes_of_run(folder: Path | str) -> list[tuple[Take, Verdict]]:

@@ -51,7 +51,7 @@ def command(
     for _, curves in sets:
         for sentence in curves.notes:
             note(sentence)
-    pairs = _pairs(_distinct(sets), temperatures)
+    pairs = _pairs(sets, temperatures)
     results = [_compare(*pair) for pair in pairs]
     written = _draw(pairs, results, picture) if picture is not None else []
     if as_json:
@@ -67,20 +67,16 @@ Named = tuple[str, "CurveSet", "Curve"]
 
 
 def _names(sources: tuple[Path, ...]) -> list[str]:
-    """What to call each source: its file's name, with its folder's where that is not enough."""
+    """What to call each source: its file's name, with its folder's and then its place among the
+    sources where that is not enough."""
     stems = [source.stem or source.name for source in sources]
-    return [
+    names = [
         stem if stems.count(stem) == 1 or not source.parent.name else f"{source.parent.name}/{stem}"
         for stem, source in zip(stems, sources, strict=True)
     ]
-
-
-def _distinct(sets: list[tuple[str, CurveSet]]) -> list[tuple[str, CurveSet]]:
-    """Names that differ, where two sources have the same."""
-    names = [name for name, _ in sets]
     return [
-        (name if names.count(name) == 1 else f"{name} ({place})", curves)
-        for place, (name, curves) in enumerate(sets, 1)
+        name if names.count(name) == 1 else f"{name} ({place})"
+        for place, name in enumerate(names, 1)
     ]
 
 

@@ -92,7 +92,7 @@ def _found(
         for run in runs:
             yield from takes_of_run(run)
         if not runs:
-            bare = path.is_dir() and not files_below(path, "takes.csv")
+            bare = path.is_dir() and not any(files_below(path, "takes.csv"))
             if bare and (speed_mm_s is None or geometry is None):
                 raise UsageError(
                     f"{path}: holds no takes.csv and no run; sound files in no list need --speed "

@@ -166,8 +166,14 @@ def _row(row: Supply) -> dict[str, Any]:
     return {name: getattr(row, name) for name in Supply.__slots__}
 
 
-def _last_held(curve: Curve, spare: Callable[[float], float]) -> tuple[float | None, bool]:
-    """Highest flow up to which force is to spare, and whether the range ends before it runs out."""
+def _last_held(
+    curve: Curve, margin: float, available_n: Callable[[float], float]
+) -> tuple[float | None, bool]:
+    """Highest flow held with a margin, and whether the range ends before the force runs out."""
+
+    def spare(flow: float) -> float:
+        return available_n(flow) - (1.0 + margin) * curve.force_n(flow)
+
     flows = [row.flow_mm3_s for row in curve.table]
     if spare(flows[0]) < 0:
         return None, False
@@ -224,11 +230,8 @@ def advise(
     common = bool(force_scale) and force_scale == uncertainty.force_scale_digest(bench)
     sources = supply.sources_of(curve, bench, applied_a, common_scale=common)
 
-    def needed(flow: float) -> float:
-        return (1.0 + margin) * curve.force_n(flow)
-
-    flow, is_open = _last_held(curve, lambda q: supply.available_n(sources, q) - needed(q))
-    sure_flow, _ = _last_held(curve, lambda q: supply.surely_n(curve, sources, q) - needed(q))
+    flow, is_open = _last_held(curve, margin, lambda q: supply.available_n(sources, q))
+    sure_flow, _ = _last_held(curve, margin, lambda q: supply.surely_n(curve, sources, q))
     limits = _limits(curve, bench, sources, applied_a, margin=margin, end=end)
     at_least = is_open and limits[0].name == "measured range"
     wanted_margin, wanted_supply, least_a, why_not = None, None, None, None
@@ -301,7 +304,7 @@ def _limits(
             _limit(
                 curve,
                 "filament grip",
-                _last_held(curve, lambda q: grip - (1.0 + margin) * curve.force_n(q)),
+                _last_held(curve, margin, lambda _: grip),
                 grip,
                 f"the gear starts to grind at {grip:.3g} N",
             )
@@ -352,8 +355,8 @@ def _motor_limits(
     def derating(flow: float) -> float:
         return chain.derating(applied_a, mechanics.speed_mm_s(flow, bench.filament.diameter_mm))
 
-    at_rest = _last_held(curve, lambda q: standing - (1.0 + margin) * curve.force_n(q))
-    moving = _last_held(curve, lambda q: motor.force_n(q) - (1.0 + margin) * curve.force_n(q))
+    at_rest = _last_held(curve, margin, lambda _: standing)
+    moving = _last_held(curve, margin, motor.force_n)
     at = low if moving[0] is None else moving[0]
     left = derating(at)
     costs = not moving[1] and left < _DERATING_TOLD

@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.curves.curveset import Curve, CurveSet
+from rig.curves.tables import Z95
 from rig.errors import RangeError
 
 Array = NDArray[np.float64]
 _FLOWS = 15
 _TESTED = 3
-Z95 = 1.959963984540054
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +142,7 @@ def compare(
         for q, g, h in zip(inside, gap, half, strict=True)
     )
     mean_ratio = (math.exp(mean), math.exp(mean - mean_half), math.exp(mean + mean_half))
-    limits = _limit_difference(a, b)
+    differ, limits = p_value < 0.05, _limit_difference(a, b)
     limits_differ = None if limits is None else not limits[1] <= 0.0 <= limits[2]
     scales = (a.scale_uncertainty, b.scale_uncertainty)
     return Comparison(
@@ -150,13 +150,18 @@ def compare(
         ratios=ratios,
         mean_ratio=mean_ratio,
         p_value=p_value,
-        differ=p_value < 0.05,
+        differ=differ,
         common_scale=common_scale,
         melt_limits=limits,
         melt_limits_differ=limits_differ,
         scale_uncertainties=scales,
-        sentence=f"{_sentence(names, ratios, mean_ratio, p_value, limits)}; "
-        + _scale_words(names, scales, common_scale),
+        sentence="; ".join(
+            (
+                _force_words(names, ratios, mean_ratio, p_value, apart=differ),
+                *_limit_words(names, limits, differ=bool(limits_differ), forces_differ=differ),
+                _scale_words(names, scales, common_scale),
+            )
+        ),
     )
 
 
@@ -188,45 +193,55 @@ def _scale_words(names: tuple[str, str], scales: tuple[float, float], common: bo
     return "the error of both force scales is counted"
 
 
-def _sentence(
+def _force_words(
     names: tuple[str, str],
     ratios: tuple[Ratio, ...],
     mean: tuple[float, float, float],
     p_value: float,
-    limits: tuple[float, float, float] | None,
+    *,
+    apart: bool,
 ) -> str:
+    """What the test of the forces says."""
     low, high = ratios[0].flow_mm3_s, ratios[-1].flow_mm3_s
     where = f"from {low:.3g} to {high:.3g} mm3/s"
     p = f"p = {p_value:.2g}" if p_value >= 1e-6 else "p below 0.000001"
-    apart = p_value < 0.05
     if not apart:
-        said = (
+        return (
             f"the forces of {names[1]} and {names[0]} cannot be told apart {where} ({p}): the mean "
             f"ratio is {mean[0]:.3f}, 95 % interval {mean[1]:.3f} to {mean[2]:.3f}"
         )
-    elif mean[1] > 1 or mean[2] < 1:
+    if mean[1] > 1 or mean[2] < 1:
         way = "more" if mean[0] >= 1 else "less"
-        said = (
+        return (
             f"{names[1]} needs {100 * abs(mean[0] - 1):.1f} % {way} force than {names[0]} on "
             f"average {where}, ratio {mean[0]:.3f} ({mean[1]:.3f} to {mean[2]:.3f}; {p})"
         )
-    else:
-        said = (
-            f"{names[1]} and {names[0]} differ in shape {where}: the force ratio goes from "
-            f"{ratios[0].ratio:.3f} to {ratios[-1].ratio:.3f} ({p})"
-        )
-    if limits is None:
-        return said
-    value, least, most = limits
-    if least <= 0.0 <= most:
-        word = "but" if apart else "and"
-        return (
-            f"{said}; {word} the melt limits cannot be told apart: difference {value:+.3g} mm3/s "
-            f"({least:+.3g} to {most:+.3g})"
-        )
-    word, way = "and" if apart else "but", "higher" if value > 0 else "lower"
-    least, most = sorted((abs(least), abs(most)))
     return (
-        f"{said}; {word} the melt limits differ: that of {names[1]} is {abs(value):.3g} mm3/s "
-        f"{way} ({least:.3g} to {most:.3g})"
+        f"{names[1]} and {names[0]} differ in shape {where}: the force ratio goes from "
+        f"{ratios[0].ratio:.3f} to {ratios[-1].ratio:.3f} ({p})"
     )
+
+
+def _limit_words(
+    names: tuple[str, str],
+    limits: tuple[float, float, float] | None,
+    *,
+    differ: bool,
+    forces_differ: bool,
+) -> list[str]:
+    """What the melt limits say, where both are bounded."""
+    if limits is None:
+        return []
+    value, least, most = limits
+    word = "and" if differ == forces_differ else "but"
+    if not differ:
+        return [
+            f"{word} the melt limits cannot be told apart: difference {value:+.3g} mm3/s "
+            f"({least:+.3g} to {most:+.3g})"
+        ]
+    way = "higher" if value > 0 else "lower"
+    least, most = sorted((abs(least), abs(most)))
+    return [
+        f"{word} the melt limits differ: that of {names[1]} is {abs(value):.3g} mm3/s {way} "
+        f"({least:.3g} to {most:.3g})"
+    ]

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from rig import mechanics
 from rig.curves import uncertainty
 from rig.curves.curveset import Curve
+from rig.curves.tables import Z95
 
 if TYPE_CHECKING:
     from rig.bench import Bench
@@ -26,7 +27,6 @@ RATED_RISE_K = 80.0
 AMBIENT_C = 40.0
 COPPER_PER_K = 0.00393
 """Temperature coefficient of the resistance of copper at 20 C, 1/K."""
-Z95 = 1.959963984540054
 MOTOR, GRIP = "motor", "filament grip"
 
 

@@ -28,7 +28,7 @@ def find_lists(path: Path) -> list[TakeList]:
         return [TakeList(path)]
     if not path.is_dir():
         raise TakeError(f"{path}: no such file or folder")
-    found = [TakeList(file) for file in files_below(path, "takes.csv")]
+    found = [TakeList(file) for file in sorted(files_below(path, "takes.csv"))]
     if not found:
         raise TakeError(f"{path}: holds no takes.csv (columns {', '.join(COLUMNS)})")
     if not any(one.takes for one in found):

@@ -14,7 +14,18 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-from made_sound import MadeTake, Samples, coloured, fan_like, music_like, place, rms, speech_like
+from made_sound import (
+    MadeTake,
+    Samples,
+    between,
+    coloured,
+    db,
+    fan_like,
+    music_like,
+    place,
+    rms,
+    speech_like,
+)
 from scipy import fft, signal
 
 from detectors.evidence import MotorGeometry
@@ -24,16 +35,6 @@ COMPANY = ("knock", "knocks", "relay", "door", "speech", "music", "fan-start", "
 #: Two falls must stand out by this much over nearly all the rest, in dB, in some octave.
 AUDIBLE_DB = 4.0
 OCTAVES_HZ = (180.0, 360.0, 720.0, 1440.0, 2880.0, 5760.0)
-
-
-def between(rng: np.random.Generator, low: float, high: float) -> float:
-    """Log-uniform."""
-    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
-
-
-def db(value: float) -> float:
-    """Factor of so many dB."""
-    return float(10.0 ** (value / 20.0))
 
 
 def modes(

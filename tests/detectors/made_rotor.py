@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from made_sound import MadeTake, rms
+from made_sound import MadeTake, between, db, rms
 from numba import njit
 from numpy.typing import NDArray
 from real_room import _sound
@@ -26,14 +26,6 @@ Pair = tuple[Samples, Samples]
 #: Slips closer than this sound as one; control rate of the wanted pressure.
 MERGE_S, ENV_HZ = 0.025, 200.0
 TORQUE, KNOCK, CONTACT, PHASE_A, PHASE_B, LAG, PRESSURE, GEAR = range(8)
-
-
-def _log(rng: Rng, low: float, high: float) -> float:
-    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
-
-
-def _db(level_db: float) -> float:
-    return float(10.0 ** (level_db / 20.0))
 
 
 @njit(cache=True)
@@ -107,37 +99,43 @@ class _Run:
 
 def _draw_run(rng: Rng, step_hz: float, stall: bool) -> tuple[_Run, MotorGeometry, float]:
     """A motor, a move, how the load goes with time; and the commanded speed in mm/s."""
-    steps, feed = 400 if rng.random() < 0.15 else 200, _log(rng, 0.8, 36.0)
+    steps, feed = 400 if rng.random() < 0.15 else 200, between(rng, 0.8, 36.0)
     start = rng.uniform(0.5, 1.2)
     steady_s = rng.uniform(2, 7) if step_hz > 40 else rng.uniform(4, 7)
-    w, w0 = step_hz * np.pi / 2 * (1 + rng.uniform(-9e-4, 9e-4)), 2 * np.pi * _log(rng, 45, 260)
-    inertia, cycle_hz = _log(rng, 0.05, 1.5), w / 2 / np.pi
-    ramp = max(_log(rng, 0.004, 0.4), w * (1 + inertia) / (0.15 * w0**2))
+    w, w0 = step_hz * np.pi / 2 * (1 + rng.uniform(-9e-4, 9e-4)), 2 * np.pi * between(rng, 45, 260)
+    inertia, cycle_hz = between(rng, 0.05, 1.5), w / 2 / np.pi
+    ramp = max(between(rng, 0.004, 0.4), w * (1 + inertia) / (0.15 * w0**2))
     end, after = start + 2 * ramp + steady_s, rng.uniform(0.5, 1.0)
     micro = rng.choice([1, 2, 4, 8, 16, 32, 64, 256], p=[0.1, 0.1, 0.1, 0.15, 0.25, 0.1, 0.1, 0.1])
-    c, lag_s = np.zeros(27), min(_log(rng, 5e-5, 2e-3), 0.7 / w)
-    c[:8] = w, start, ramp, end, w0, w0 * _log(rng, 0.08, 1.1), lag_s, micro
-    c[8:11] = _log(rng, 0.003, 0.12), rng.uniform(0, 6.3), _log(rng, 0.004, 0.15)
-    c[11:13] = _log(rng, 0.001, 0.05) * w0 * min(1, w0 / w), inertia
-    c[13:15] = max(0.0, _log(rng, 0.001, 0.8) - 0.005), 2 * np.pi * _log(rng, 250, 1600)
+    c, lag_s = np.zeros(27), min(between(rng, 5e-5, 2e-3), 0.7 / w)
+    c[:8] = w, start, ramp, end, w0, w0 * between(rng, 0.08, 1.1), lag_s, micro
+    c[8:11] = between(rng, 0.003, 0.12), rng.uniform(0, 6.3), between(rng, 0.004, 0.15)
+    c[11:13] = between(rng, 0.001, 0.05) * w0 * min(1, w0 / w), inertia
+    c[13:15] = max(0.0, between(rng, 0.001, 0.8) - 0.005), 2 * np.pi * between(rng, 250, 1600)
     # Pressure far stiffer than the motor would let the rotor creep through a slip without a snap.
-    c[[15, 17]] = _log(rng, 0.03, 0.4), max(_log(rng, 0.03, 0.8), 0.25 / cycle_hz)
-    c[18:21] = _log(rng, 0.003, 0.25), _log(rng, 0.003, 0.15), rng.choice([0.2, 0.3, 0.37, 1, 3])
-    c[21:23] = _log(rng, 0.02, 0.3) * (rng.random() < 0.25), _log(rng, 0.001, 0.08)
+    c[[15, 17]] = between(rng, 0.03, 0.4), max(between(rng, 0.03, 0.8), 0.25 / cycle_hz)
+    c[18:21] = (
+        between(rng, 0.003, 0.25),
+        between(rng, 0.003, 0.15),
+        rng.choice([0.2, 0.3, 0.37, 1, 3]),
+    )
+    c[21:23] = between(rng, 0.02, 0.3) * (rng.random() < 0.25), between(rng, 0.001, 0.08)
     c[23:] = rng.integers(7, 48), steps / 4, 1 + rng.normal(0, 0.05), rng.normal(0, 0.04)
     names = ["steady", "steady", "late", "stops", "speeding", "bunched", "few"]
     pattern = "stall" if stall else str(rng.choice(names))
     t = np.arange(0, end + after + 0.1, 1 / ENV_HZ)
     part = np.clip((t - start) / (end - start), 0, 1)
     from_, long, low = rng.uniform(0.15, 0.7), rng.uniform(0.2, 0.3), rng.uniform(0.5, 0.9)
-    beats = t * _log(rng, 0.5, 2.5) % 1 < rng.uniform(0.3, 0.7)
+    beats = t * between(rng, 0.5, 2.5) % 1 < rng.uniform(0.3, 0.7)
     spans = {"late": (from_, 2), "stops": (-1, 0.25 + from_), "few": (from_, from_ + long)}
     since, until = spans.get(pattern, (-1, 2))
     on = np.where((part > since) & (part < until), 1.0, 0.0)
     on *= beats if pattern == "bunched" else 0.6 + 0.4 * part if pattern == "speeding" else 1.0
-    grain = signal.lfilter([1], [1, _log(rng, 0.02, 0.7) - 1], rng.normal(size=len(t)))
-    env = (low + (1 - low) * on) * (1 + _log(rng, 0.005, 0.12) * grain / grain.std())
-    slips = min(_log(rng, 1, 20), 0.5 * cycle_hz) * steady_s * np.mean(on[(part > 0) & (part < 1)])
+    grain = signal.lfilter([1], [1, between(rng, 0.02, 0.7) - 1], rng.normal(size=len(t)))
+    env = (low + (1 - low) * on) * (1 + between(rng, 0.005, 0.12) * grain / grain.std())
+    slips = (
+        min(between(rng, 1, 20), 0.5 * cycle_hz) * steady_s * np.mean(on[(part > 0) & (part < 1)])
+    )
     wanted = int(rng.integers(2, 6)) if pattern == "few" else max(2, round(float(slips)))
     run = _Run(c, env, end + after, pattern, wanted)
     return run, MotorGeometry(steps, feed), step_hz * feed / steps
@@ -156,7 +154,7 @@ def _limit(run: _Run) -> float:
 
 def _move(rng: Rng, skip: bool, sr: int) -> tuple[_Run, MotorGeometry, float, Samples, Samples]:
     """Draw a motor and integrate its move, until it does what is wanted."""
-    step_hz, stall = _log(rng, 8, 2000), rng.random() < 0.05
+    step_hz, stall = between(rng, 8, 2000), rng.random() < 0.05
     while True:
         run, geometry, speed = _draw_run(rng, step_hz, stall)
         over, limit = -rng.uniform(0.05, 0.6), _limit(run)
@@ -179,10 +177,10 @@ def _body(rng: Rng, sr: int, modes: int, low_hz: float, high_hz: float, q: float
     """Impulse response of random modes, of unit energy, with a little of the direct path."""
     t, h, high_hz = np.arange(sr // 4) / sr, np.zeros(sr // 4), min(high_hz, 0.46 * sr)
     for _ in range(modes):
-        f, ring = _log(rng, min(low_hz, 0.9 * high_hz), high_hz), q * _log(rng, 0.4, 2.5)
+        f, ring = between(rng, min(low_hz, 0.9 * high_hz), high_hz), q * between(rng, 0.4, 2.5)
         h += rng.normal() * np.exp(-np.pi * f * t / ring) * np.sin(2 * np.pi * f * t)
     h /= np.sqrt(np.sum(h**2)) + 1e-12
-    h[0] += _log(rng, 0.003, 0.5) if modes > 2 else 0.0
+    h[0] += between(rng, 0.003, 0.5) if modes > 2 else 0.0
     return h
 
 
@@ -199,7 +197,7 @@ def _noise(rng: Rng, n: int, sr: int, slope_db: float) -> Samples:
     """Noise of unit rms that falls by `slope_db` per octave above a corner."""
     m = fft.next_fast_len(n, real=True)
     f = np.arange(m // 2 + 1) * sr / m
-    gain = (1 + (f / _log(rng, 40, 4000)) ** 2) ** (-slope_db / 12.04)
+    gain = (1 + (f / between(rng, 40, 4000)) ** 2) ** (-slope_db / 12.04)
     x = fft.irfft(fft.rfft(rng.standard_normal(m, dtype=np.float32)) * gain, m)[:n]
     return np.asarray(x / rms(x), dtype=np.float64)
 
@@ -227,10 +225,10 @@ def _motor(rng: Rng, run: _Run, out: Samples, every: Samples, sr: int) -> Pair:
     field = sum(rng.normal() * pull for pull in pulls)
     balls = 1 + rng.uniform(0, 0.9) * np.cos(rng.uniform(2, 30) * turn)
     bearing = balls * np.sqrt(np.abs(np.gradient(turn)))
-    pressed = 1 + _log(rng, 0.05, 2) * np.clip(out[PRESSURE], 0, 2)
+    pressed = 1 + between(rng, 0.05, 2) * np.clip(out[PRESSURE], 0, 2)
     bearing *= pressed * _noise(rng, n, sr, rng.uniform(-2, 4))
     hiss = np.diff(_noise(rng, n, sr, 0), prepend=0.0) * (np.abs(a) + np.abs(b))
-    frame = [_body(rng, sr, int(rng.integers(3, 14)), 90, 8000, _log(rng, 2, 40)) for _ in "xx"]
+    frame = [_body(rng, sr, int(rng.integers(3, 14)), 90, 8000, between(rng, 2, 40)) for _ in "xx"]
     keep = [1.0, 0.0, rng.uniform()][int(rng.integers(3))]
     for k, x in enumerate([*out[[TORQUE, KNOCK, CONTACT]], field, bearing, hiss]):
         # The forces' rates sound, and not the rotor's settling when the power comes on.
@@ -242,12 +240,12 @@ def _motor(rng: Rng, run: _Run, out: Samples, every: Samples, sr: int) -> Pair:
             # A slip is heard by its own share, so the tone under it is not to stand out.
             y = y * (1 - window * (1 - keep * min(1.0, usual / (level[inside].max() + 1e-12))))
         y = signal.oaconvolve(y, frame[k % 2])[:n]
-        tone += y / (rms(y[moving]) + 1e-12) * _db(rng.uniform(-30 - (k == 5) * 10, 0))
+        tone += y / (rms(y[moving]) + 1e-12) * db(rng.uniform(-30 - (k == 5) * 10, 0))
     level = rms(tone[moving])
     if rng.random() < 0.25:
         turns = np.flatnonzero(np.diff(np.floor(turn / 2 / np.pi + rng.uniform())) > 0) / sr
-        strength = _db(rng.uniform(-5, 25)) * level * np.exp(rng.normal(0, 0.2, len(turns)))
-        tone += _hits(turns, strength, _body(rng, sr, 6, 200, 8000, _log(rng, 2, 20)), n, sr)
+        strength = db(rng.uniform(-5, 25)) * level * np.exp(rng.normal(0, 0.2, len(turns)))
+        tone += _hits(turns, strength, _body(rng, sr, 6, 200, 8000, between(rng, 2, 20)), n, sr)
     if rng.random() < 0.3:
         strength, thud = level * 10 ** rng.uniform(0, 1.5, 2), _body(rng, sr, 4, 60, 900, 5)
         tone += _hits(np.array([begin, end - 0.005]), strength, thud, n, sr)
@@ -264,20 +262,20 @@ def _skips(rng: Rng, out: Samples, every: Samples, window: Samples, sr: int) -> 
         "broad": (100.0, 10000.0, 18, 3.5),
         "own": (90.0, 8000.0, int(rng.integers(3, 12)), 9.0),
     }[colour]
-    q *= _log(rng, 0.35, 3)
+    q *= between(rng, 0.35, 3)
     n, h, k = out.shape[1], _body(rng, sr, modes, low, high, q), np.arange(sr // 10) / sr
     near = [out[KNOCK][int(s * sr) : int((s + 0.02) * sr)] for s in every]
     caught = every + np.array([np.argmax(np.abs(x)) for x in near]) / sr
-    spread = np.exp(rng.normal(0, _log(rng, 0.05, 0.6), len(every))) * [np.ptp(x) for x in near]
-    late = caught + _log(rng, 0.001, 0.03) * np.exp(rng.normal(0, 0.2, len(every)))
-    bite = signal.oaconvolve(rng.normal(size=len(k)) * np.exp(-k / _log(rng, 0.001, 0.02)), h)
+    spread = np.exp(rng.normal(0, between(rng, 0.05, 0.6), len(every))) * [np.ptp(x) for x in near]
+    late = caught + between(rng, 0.001, 0.03) * np.exp(rng.normal(0, 0.2, len(every)))
+    bite = signal.oaconvolve(rng.normal(size=len(k)) * np.exp(-k / between(rng, 0.001, 0.02)), h)
     parts = [
         signal.oaconvolve(np.diff(out[KNOCK], prepend=0.0) * window, h)[:n],
         _hits(caught, spread, h, n, sr),
         _hits(late, spread[::-1], _body(rng, sr, modes, low, high, q), n, sr),
         _hits(caught - 0.002, spread, bite, n, sr),
     ]
-    x = sum(p / (np.abs(p).max() + 1e-12) * _db(rng.uniform(-30, 0)) for p in parts)
+    x = sum(p / (np.abs(p).max() + 1e-12) * db(rng.uniform(-30, 0)) for p in parts)
     if colour in ("dull", "bright"):
         edge = (1000, "low") if colour == "dull" else (4000, "high")
         x = signal.sosfilt(signal.butter(4, *edge, fs=sr, output="sos"), x)
@@ -291,19 +289,21 @@ def _room(rng: Rng, sr: int, n: int, files: Sequence[Path]) -> tuple[Samples, li
     chances |= {"relay": 0.08, "speech": 0.12, "music": 0.1, "file": 0.35, "files": 0.25}
     names = [k for k, p in chances.items() if rng.random() < p and (files or k[:4] != "file")]
     for name in names:
-        body = _body(rng, sr, int(rng.integers(1, 12)), 80, 7000, _log(rng, 1.5, 50))
-        lasts, rate = name not in ("rhythm", "knocks", "relay"), _log(rng, 1, 20)
+        body = _body(rng, sr, int(rng.integers(1, 12)), 80, 7000, between(rng, 1.5, 50))
+        lasts, rate = name not in ("rhythm", "knocks", "relay"), between(rng, 1, 20)
         if name == "hum":
             y = np.sin(2 * np.pi * rng.choice([50, 60]) * t)
             y = signal.oaconvolve(y + rng.uniform(0, 4) * y**2 + np.tanh(9 * y), body)[:n]
         elif name == "fan":
             since = t - (rng.uniform(0, 0.7 * n / sr) if rng.random() < 0.4 else -9.0)
-            up = 1 - np.exp(-np.clip(since, 0, None) / _log(rng, 0.05, 1.5))
-            blades = np.cumsum(up * _log(rng, 60, 600)) / sr % 1 - 0.5
+            up = 1 - np.exp(-np.clip(since, 0, None) / between(rng, 0.05, 1.5))
+            blades = np.cumsum(up * between(rng, 60, 600)) / sr % 1 - 0.5
             y = up**2 * (_noise(rng, n, sr, 3) + rng.uniform(0, 2) * blades)
         elif name == "machine":
             held = np.exp(rng.uniform(4, 7.3, 400))
-            hz = np.repeat(held, (_log(rng, 0.03, 0.8) * sr * rng.uniform(0.2, 2, 400)).astype(int))
+            hz = np.repeat(
+                held, (between(rng, 0.03, 0.8) * sr * rng.uniform(0.2, 2, 400)).astype(int)
+            )
             y = np.diff(np.floor(np.cumsum(np.resize(hz, n)) / sr), prepend=0)
             y = signal.oaconvolve(y - y.mean(), body)[:n]
         elif name in ("speech", "music"):
@@ -311,7 +311,7 @@ def _room(rng: Rng, sr: int, n: int, files: Sequence[Path]) -> tuple[Samples, li
             which, tune = np.searchsorted(cuts, t) % 200, np.exp(rng.normal(0, 0.3, 200))
             hz = 80 * np.exp2(rng.integers(0, 36, 200) / 12) if name == "music" else 150 * tune
             y = (np.cumsum(hz[which]) / sr % 1 - 0.5) + rng.uniform(0, 0.5) * rng.normal(size=n)
-            fall = np.exp(-(t - np.append(0, cuts)[which]) * _log(rng, 3, 60))
+            fall = np.exp(-(t - np.append(0, cuts)[which]) * between(rng, 3, 60))
             y = signal.oaconvolve(y * fall * tune[which] ** 3, body)[:n]
         elif name[:4] == "file":
             sound = _sound(files[int(rng.integers(len(files)))], sr)
@@ -321,12 +321,12 @@ def _room(rng: Rng, sr: int, n: int, files: Sequence[Path]) -> tuple[Samples, li
             y = y if lasts else _hits(times, 0.3 + rng.random(len(times)), sound[: 2 * sr], n, sr)
         else:
             times = np.arange(rng.uniform(-0.5, 0.8), rng.uniform(0.3, 1.5), sr / n / rate) * n / sr
-            times += rng.normal(0, _log(rng, 1e-4, 0.3) / rate, len(times))
+            times += rng.normal(0, between(rng, 1e-4, 0.3) / rate, len(times))
             times = times if name == "rhythm" else rng.uniform(0, n / sr, int(rng.integers(1, 7)))
             times = np.append(times, times + rng.uniform(0.005, 0.06) if name == "relay" else [])
             y = _hits(times, np.exp(rng.normal(0, 0.3, len(times))), body, n, sr)
-        level = rms(y) if lasts else np.abs(y).max() / _db(rng.uniform(0, 32))
-        total += y / (level + 1e-12) * _db(rng.uniform(-12, 14) if lasts else 0)
+        level = rms(y) if lasts else np.abs(y).max() / db(rng.uniform(0, 32))
+        total += y / (level + 1e-12) * db(rng.uniform(-12, 14) if lasts else 0)
     return total, names
 
 
@@ -343,20 +343,20 @@ def make_rotor(seed: int, *, skip: bool | None = None, files: Sequence[Path] = (
     room, names = _room(of_room, sr, n, files)
     # Room and microphone are one filter for motor and slips; the rest has had its room.
     m = fft.next_fast_len(n + sr, real=True)
-    fall = np.exp(-6.9 * np.arange(sr) / sr / _log(of_mic, 0.04, 1.2))
+    fall = np.exp(-6.9 * np.arange(sr) / sr / between(of_mic, 0.04, 1.2))
     echo = _noise(of_mic, sr, sr, of_mic.uniform(0, 4)) * fall
-    echo *= _db(of_mic.uniform(-30, 6)) / np.sqrt(np.sum(echo**2))
+    echo *= db(of_mic.uniform(-30, 6)) / np.sqrt(np.sum(echo**2))
     echo[0] += 1.0
     f, curve = fft.rfftfreq(m, 1 / sr), np.cumsum(of_mic.normal(0, of_mic.uniform(0, 4), 10))
     mic = 10 ** (np.interp(np.log(f + 20), np.linspace(3, 10.1, 10), curve) / 20)
-    mic /= np.sqrt(1 + (_log(of_mic, 15, 250) / (f + 1e-3)) ** of_mic.choice([2, 4]))
-    mic /= np.sqrt(1 + (f / _log(of_mic, 2500, 2 * sr)) ** of_mic.choice([4, 8]))
+    mic /= np.sqrt(1 + (between(of_mic, 15, 250) / (f + 1e-3)) ** of_mic.choice([2, 4]))
+    mic /= np.sqrt(1 + (f / between(of_mic, 2500, 2 * sr)) ** of_mic.choice([4, 8]))
     both = mic * fft.rfft(echo, m)
     motor = fft.irfft(fft.rfft(motor, m) * both, m)[:n]
     room = fft.irfft(fft.rfft(room, m) * mic, m)[:n]
     moving = slice(int((begin + ramp) * sr), int((end - ramp) * sr))
     ratio_db, clicks, over_db = float(of_mic.uniform(-6, 35)), _merged(every), 0.0
-    x = motor + room * rms(motor[moving]) / (rms(room[moving]) + 1e-12) / _db(ratio_db)
+    x = motor + room * rms(motor[moving]) / (rms(room[moving]) + 1e-12) / db(ratio_db)
     if skip:
         knock, caught = _skips(of_skip, out, every, window, sr)
         knock = fft.irfft(fft.rfft(knock, m) * both, m)[:n]
@@ -365,15 +365,15 @@ def make_rotor(seed: int, *, skip: bool | None = None, files: Sequence[Path] = (
         excess = 10 * np.log10((_frames(knock, sr) / limit).max(axis=1) + 1e-30)
         rows = [int(t * sr / (sr // 200)) for t in clicks if begin + ramp < t < end - ramp]
         best = np.sort([excess[k - 2 : k + 6].max() for k in rows])
-        over_db = of_skip.uniform(3.5, 10) if of_skip.random() < 0.6 else _log(of_skip, 10, 32)
+        over_db = of_skip.uniform(3.5, 10) if of_skip.random() < 0.6 else between(of_skip, 10, 32)
         # The middle click gets the drawn loudness, and the second loudest is never below 3 dB.
-        x = x + knock * _db(max(over_db - float(np.median(best)), 3.3 - best[-2]))
+        x = x + knock * db(max(over_db - float(np.median(best)), 3.3 - best[-2]))
     agc, clip = float(of_mic.random() < 0.05), float(of_mic.random() < 0.05)
     if agc:
-        follow = signal.lfilter([1 / sr], [1, 1 / sr / _log(of_mic, 0.05, 1) - 1], x**2)
+        follow = signal.lfilter([1 / sr], [1, 1 / sr / between(of_mic, 0.05, 1) - 1], x**2)
         x = x / np.sqrt(follow + 0.05 * follow.max())
-    x = np.tanh(x / np.abs(x).max() * _log(of_mic, 1.2, 5)) if clip else x
-    x *= _db(of_mic.uniform(-40, -1)) / np.abs(x).max()
+    x = np.tanh(x / np.abs(x).max() * between(of_mic, 1.2, 5)) if clip else x
+    x *= db(of_mic.uniform(-40, -1)) / np.abs(x).max()
     notes: dict[str, float | str] = {"room": "+".join(names) or "none", "pattern": run.pattern}
     notes |= {"over_db": float(over_db)}
     notes |= {name: 1.0 for name, on in (("agc", agc), ("clip", clip)) if on}

@@ -50,6 +50,16 @@ class MadeTake:
         return "skip" if len(self.clicks_s) >= 2 or self.stall else "clean"
 
 
+def between(rng: np.random.Generator, low: float, high: float) -> float:
+    """Log-uniform."""
+    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+
+def db(value: float) -> float:
+    """Factor of so many dB."""
+    return float(10.0 ** (value / 20.0))
+
+
 def rms(x: Samples) -> float:
     return float(np.sqrt(np.mean(x**2))) if len(x) else 0.0
 

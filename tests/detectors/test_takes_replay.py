@@ -255,5 +255,5 @@ def test_links_to_folders_are_followed_and_no_folder_is_read_twice(tmp_path: Pat
     given = tmp_path / "given"
     given.mkdir()
     (given / "set").symlink_to(real, target_is_directory=True)
-    assert files_below(given, "takes.csv") == [given / "set" / "takes.csv"]
-    assert files_below(real) == [real / "takes.csv"]
+    assert list(files_below(given, "takes.csv")) == [given / "set" / "takes.csv"]
+    assert list(files_below(real)) == [real / "takes.csv"]
