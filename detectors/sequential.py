@@ -45,8 +45,9 @@ LIKELY = -1.5
 LOCK_PART = 0.7
 #: Shorter periods are not told from the spread of the clicks' times, in s.
 LOCK_LEAST_S = 0.01
-#: A train is of no fewer clicks than this, however plain the first one is.
-LEAST_CLICKS = 2
+#: A train is of no fewer clicks than this, unless its log-odds are higher by so much than those at
+#: which a skip is decided.
+LEAST_CLICKS, LONE_MORE = 2, 0.7
 #: What is said where there is no click, or no second one.
 NOTHING_SAID = -5.0
 #: What a broken tone says goes no further than this (to thresholds that nothing is meant to reach).
@@ -363,7 +364,8 @@ def weigh_steps(
             value = max(value, min(floor, MOST_SAID))
         if value > best.llr:
             best = TrainEvidence(value, None, step.times_s, step.kept)
-        if step.number < LEAST_CLICKS or decided_s is not None:
+        lone = step.number < LEAST_CLICKS and value < settings.decide_skip + LONE_MORE
+        if lone or decided_s is not None:
             continue
         # The more clicks there were, the more chances to reach a limit by accident.
         crowd = max(0.0, math.log(min(step.number, CROWD_MOST) / CROWD))
