@@ -5,7 +5,7 @@ The threshold of each force is where the law puts it, times a scatter. The scatt
 torque moves a threshold along the curve, by ``dlnQ/dlnF`` times as much, what varies the melting
 moves it in flow. On a plain power law the two cannot be told apart, and need not be; near a melt
 limit they can: there a large ``w`` says that the limit itself hardly scatters. The prior of ``w``,
-``2.5 (1 - w)^1.5``, leans to the flow's side, without which intervals of melt limits come out too
+``5 (1 - w)^4``, leans to the flow's side, without which intervals of melt limits come out too
 narrow (`tests/benchmarks/bench_fit.py`). The prior of ``s`` is ``1/(s + s0)``: scale-free as soon
 as the scatter exceeds a fraction of the brackets' width, so that with normal scatter a band has the
 exact Student-t coverage of regression; and proper where the brackets hide the scatter altogether.
@@ -38,7 +38,7 @@ _LOG_S = (math.log(2e-4), math.log(1.0))
 _LOG_RUN = (math.log(1e-3), math.log(1.0))
 _RUN_SCALE = 0.06
 """Median of the prior of the spread between runs, in log force."""
-_SHARE_POWER = 2.5
+_SHARE_POWER = 5.0
 _MOST_STEEP = 60.0
 _WELL_MIXED, _MIXED = 0.12, 0.25
 _CHAINS = 160
