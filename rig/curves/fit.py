@@ -184,9 +184,24 @@ def scale_of(
         flow_mm3_s=float(np.exp(data.middle.mean())),
         force_n=float(np.exp(data.log_force.mean())),
         least_force_n=float(np.exp(data.log_force[flowed].min())),
-        top_flow_mm3_s=float(np.exp(data.middle.max() if log_top is None else log_top)),
+        top_flow_mm3_s=float(np.exp(log_top_flow(data.middle) if log_top is None else log_top)),
         **joint,
     )
+
+
+def log_top_flow(log_flow: Array) -> float:
+    """Log of the greatest flow, or less where that may have strayed: a melt limit may lie below it.
+
+    On a curve of force the steps from flow to flow grow smaller towards a limit. So the highest is
+    believed to lie no further above the second than that does above the third.
+
+    Args:
+        log_flow: Logs of the middles of the brackets, in any order.
+    """
+    highest = np.sort(log_flow)[::-1][:3]
+    if len(highest) < 3:
+        return float(highest[0])
+    return float(min(highest[0], 2.0 * highest[1] - highest[2]))
 
 
 def _fit_temperature(

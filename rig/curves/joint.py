@@ -67,7 +67,7 @@ def fit_joint(
         scale_u: Common relative standard uncertainty of the forces.
         seed: Of the sampling.
     """
-    from rig.curves.fit import as_data, scale_of
+    from rig.curves.fit import as_data, log_top_flow, scale_of
 
     points = [point for used, _ in groups for point in used]
     celsius = np.array([point.temperature_c for point in points])
@@ -76,7 +76,7 @@ def fit_joint(
     # A melt limit at the middle temperature lies above all flows of the coldest, not above those
     # of the hottest, whose own limit is higher: the lowest of the top flows sets its scale.
     ends = np.cumsum([len(used) for used, _ in groups])[:-1]
-    log_top = min(float(part.max()) for part in np.split(data.middle, ends))
+    log_top = min(log_top_flow(part) for part in np.split(data.middle, ends))
     scale = scale_of(points, data, log_top=log_top, temperature_c=celsius, reference_c=reference_c)
     names: tuple[str, ...] = LAWS if model == "auto" else (model,)
     thinning = {fitted.law.name for _, fitted in groups if fitted.law.name.startswith("cross")}

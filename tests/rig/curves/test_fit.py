@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
 
 from rig.curves import checks
 from rig.curves.curveset import CurveSet
-from rig.curves.fit import MODELS, fit_curves
+from rig.curves.fit import MODELS, fit_curves, log_top_flow
 from rig.curves.points import Threshold
 from rig.errors import RangeError, TableError
 
@@ -190,6 +194,34 @@ def test_thresholds_that_scatter_about_a_melt_limit_contradict_nothing(bent):
     for seed in range(5):
         points = table(knee, scatter=0.015, seed=seed)
         assert checks.contradictions(points, np.zeros(len(points))) == []
+
+
+@pytest.mark.parametrize("stray", [-1, -2])
+def test_a_stray_flow_far_above_a_melt_limit_does_not_forbid_it(stray):
+    points = table(knee, forces=np.linspace(20.0, 80.0, 10))
+    far = points[stray]
+    points[stray] = replace(far, clean_mm_s=1.35 * far.clean_mm_s, skip_mm_s=1.35 * far.skip_mm_s)
+    (curve,) = fit_curves(points).curves
+    assert curve.melt_limit.lower < 14.0
+    assert curve.melt_limit.upper is None or curve.melt_limit.upper > 14.0
+
+
+def test_the_top_flow_is_the_greatest_unless_it_stands_out():
+    assert log_top_flow(np.array([0.2])) == 0.2
+    assert log_top_flow(np.array([0.2, 0.9])) == 0.9
+    assert log_top_flow(np.array([1.5, 0.2, 0.9])) == pytest.approx(1.5)
+    assert log_top_flow(np.array([0.2, 1.9, 0.9])) == pytest.approx(1.6)
+
+
+@given(arrays(float, st.integers(1, 12), elements=st.floats(-3.0, 5.0)), st.floats(0.0, 3.0))
+def test_however_far_the_top_flow_strays_the_believed_one_stays(log_flow, further):
+    believed = log_top_flow(log_flow)
+    assert believed <= log_flow.max()
+    if len(log_flow) > 2:
+        order = np.sort(log_flow)
+        assert believed >= order[-2]
+        log_flow = order + further * (np.arange(len(order)) == len(order) - 1)
+        assert log_top_flow(log_flow) <= 2.0 * order[-2] - order[-3] + 1e-12
 
 
 def test_an_outlier_is_kept_shown_and_hardly_moves_the_curve(straight):
