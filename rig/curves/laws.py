@@ -86,7 +86,8 @@ class Scale:
         flow_mm3_s: Reference flow.
         force_n: Reference force.
         least_force_n: Least force at which anything flowed.
-        top_flow_mm3_s: Greatest flow believed (over several temperatures: at the one with the least).
+        top_flow_mm3_s: Greatest flow that is believed (over several temperatures: at the one with
+            the least).
         temperature_c: Temperature of each threshold, for joint laws, shape (n,); else None.
         reference_c: Reference temperature of a joint law.
     """
