@@ -87,11 +87,17 @@ BATCHES = (
     Batch(2_477_000_000, 0, benches=0, falls=2500),
     Batch(2_577_000_000, 0, benches=0, others=2500),
 )
-#: Names of the sources, in their order.
-SOURCES = ("virtual", "made", "wide", "recorded rooms", "falls", "rotor", "grains")
-#: How much each counts: in a third of the rooms of grains another machine beats as a skipping motor
-#: does, and trees that know these well doubt every other room.
-COUNTS_FOR = (2.0, 1.0, 1.0, 2.0, 1.0, 1.0, 1.0 / 3.0)
+#: The sources, in their order, and how much each counts. Trees that know grains well, whose rooms
+#: hold rhythms and other machines that beat as a skipping motor does, doubt every other room.
+SOURCES = {
+    "virtual": 2.0,
+    "made": 1.0,
+    "wide": 1.0,
+    "recorded rooms": 2.0,
+    "falls": 1.0,
+    "rotor": 1.0,
+    "grains": 1.0 / 3.0,
+}
 #: Faults that leave nothing to learn from.
 LEFT_OUT = ("muted", "dropout", "wrong-speed")
 #: Clicks of a take, and trains of a take, that are learnt from.
@@ -200,10 +206,10 @@ def _rows(found: list[tuple[Sequence[float], bool, float, int, int]]) -> Rows:
     weight = np.array([row[2] for row in found])
     truth = np.array([row[1] for row in found], bool)
     source = np.array([row[3] for row in found])
-    for kind in set(source.tolist()):
+    for kind, share in enumerate(SOURCES.values()):
         for which in (True, False):
             some = (source == kind) & (truth == which)
-            weight[some] *= COUNTS_FOR[kind] / max(weight[some].sum(), 1e-12)
+            weight[some] *= share / max(weight[some].sum(), 1e-12)
     return Rows(
         features=np.array([row[0] for row in found], float),
         truth=truth,
