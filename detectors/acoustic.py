@@ -87,6 +87,7 @@ class Stretch:
     dead_hops: int = 0
     lost_hops: int = 0
     railed: int = 0
+    same: int = 0
     power_sum: float = 0.0
     peak_power: float = 0.0
     clicks: list[HeardClick] = field(default_factory=list)
@@ -374,6 +375,7 @@ class Listener:
         stretch.dead_hops += int(facts.dead[part].sum())
         stretch.lost_hops += int(lost[part].sum())
         stretch.railed += int(facts.railed[part].sum())
+        stretch.same += int(facts.same[part].sum())
         power = facts.power[part]
         if len(power):
             stretch.power_sum += float(power.sum(dtype=np.float64))

@@ -20,6 +20,7 @@ from detectors.evidence import (
     SoundBlock,
     Verdict,
 )
+from detectors.frames import SAME_APART
 from detectors.heard import MotorHeard
 from detectors.joining import join_witnesses
 from detectors.length import LengthWatch, LengthWord
@@ -61,9 +62,16 @@ HEARD_ENOUGH = (
     Reason.TOO_NOISY,
 )
 #: A motor heard this surely at the commanded rate is not at another one.
-RIVAL_MOST_HEARD = 13.0
-#: Below this mean square the microphone is dead, whatever else (about -95 dB re full scale).
+RIVAL_MOST_HEARD = 10.5
+#: Below this mean square the microphone is dead (about -95 dB re full scale), unless the motor is
+#: heard at its rate all the same.
 SILENT_POWER = 3e-10
+#: Below this one 16 bits may hold nothing for a while.
+FAINT_POWER = 1e-8
+#: From the greater part of the samples on that are exactly what others nearby are, the sound is
+#: rounded to so few values that clicks are lost, and from the lesser on it may be.
+COARSE_PART, ROUNDED_PART = 0.35, 0.5
+ROUNDED = "the sound is so quiet that it rounds to nothing: raise the gain"
 
 
 def believed(p_skip: float, reason: Reason) -> float:
@@ -451,8 +459,11 @@ class Judge:
 
         if move.hops == 0 or listener.heard_to_s < listener.steady_from_s:
             return void(Reason.STREAM_LOST, train, "the sound ends before the steady motion")
-        if move.dead_hops >= 0.98 * move.hops or move.mean_power < SILENT_POWER:
+        faint = move.mean_power < FAINT_POWER
+        silent = move.mean_power < SILENT_POWER
+        if (silent and not self._motor.at_rate()) or move.dead_hops >= 0.98 * move.hops:
             return void(Reason.SILENT, train, "the microphone delivers silence")
+        coarse = move.same / (move.hops * (listener.grid.hop - SAME_APART))
         rival, elsewhere = self._rival_rate(), self._other_rate()
         possible = may_skip(
             train,
@@ -469,10 +480,15 @@ class Judge:
             (a, b) for a, b in listener.lost_s if b > self.motion.start_s and a < self.motion.end_s
         ]
         if inside or move.lost_hops > settings.lost_part * move.hops:
+            if coarse > COARSE_PART and faint:
+                return void(Reason.SILENT, train, ROUNDED)
             return void(Reason.STREAM_LOST, train, "parts of the move are missing in the sound")
         railed = move.railed / (move.hops * listener.grid.hop)
         if railed > settings.railed_part:
             return void(Reason.CLIPPED, train, "the input is overdriven: lower the gain")
+        least = settings.clean_rough if coarse > COARSE_PART else math.inf
+        if coarse > ROUNDED_PART or train.log_odds > least:
+            return void(Reason.SILENT, train, ROUNDED)
         if move.hops < settings.least_steady_s * listener.grid.frame_rate_hz:
             return void(Reason.TOO_SHORT, train, "too little steady motion to judge")
         if rival:

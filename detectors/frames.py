@@ -145,13 +145,17 @@ class HopFacts:
         dead: All samples of the hop are one value.
         railed: Samples that sit in a flat top of three or more at the hop's extreme value.
         power: Mean square after removal of the hop's mean.
+        same: Samples that are exactly what they were `SAME_APART` samples before in the hop.
     """
 
     dead: BoolArray
     railed: NDArray[np.int32]
     power: FloatArray
+    same: NDArray[np.int32]
 
 
+#: A prime number, so that a sample rate that was raised by repeating samples does not count.
+SAME_APART = 7
 #: A flat top counts as clipping only where the hop's extreme is at least this far from zero.
 RAIL_LEAST = 0.05
 #: From here on it does whatever the samples are made of; below, only where they are finer than one
@@ -179,4 +183,10 @@ def hop_facts(samples: FloatArray, hop: int) -> HopFacts:
         railed[loud] = np.where(count > 0, count + 2, 0)
     mean = rows.mean(axis=1, dtype=np.float32)
     power = np.einsum("ij,ij->i", rows, rows) / np.float32(hop) - mean * mean
-    return HopFacts(high == low, railed, np.maximum(power, 0.0).astype(np.float32))
+    same = np.count_nonzero(rows[:, SAME_APART:] == rows[:, :-SAME_APART], axis=1)
+    return HopFacts(
+        high == low,
+        railed,
+        np.maximum(power, 0.0).astype(np.float32),
+        same.astype(np.int32),
+    )

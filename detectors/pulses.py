@@ -141,9 +141,11 @@ def cycle_roughness_db(levels: FloatArray, cycle_frames: int) -> NDArray[np.floa
 
     Args:
         levels: Shape (n, bands), in dB.
-        cycle_frames: Frames to a cycle.
+        cycle_frames: Frames to a cycle; where they are more than n, nothing can differ.
     """
     count = len(levels) // cycle_frames
+    if count == 0:
+        return np.zeros(levels.shape[1])
     power = 10.0 ** (levels[: count * cycle_frames].astype(np.float64) / 10.0)
     mean = power.reshape(count, cycle_frames, -1).mean(axis=1)
     rough: NDArray[np.float64] = (10.0 * np.log10(mean + 1e-16)).std(axis=0)

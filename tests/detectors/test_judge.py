@@ -133,6 +133,42 @@ def test_muted_is_silent(skipping: MadeTake) -> None:
     assert (result.verdict, result.reason) == (Verdict.VOID, Reason.SILENT)
 
 
+def in_16_bits(samples: np.ndarray, power: float) -> np.ndarray:
+    """Sound of so little power, rounded to whole steps of 16 bits."""
+    zero_mean = samples - samples.mean()
+    return np.round(zero_mean * np.sqrt(power / np.mean(zero_mean**2)) * 2**15) / 2**15
+
+
+def test_a_motor_too_quiet_for_16_bits_is_heard_in_more() -> None:
+    """Below the power of a dead microphone, but at the commanded rate beyond doubt."""
+    take = make_take(3, skip=False, room="fan", ratio_db=3, sample_rate_hz=16000, harm=False)
+    factor = np.sqrt(1e-10 / np.mean(take.samples**2))
+    assert judge(take, samples=factor * take.samples).verdict is Verdict.CLEAN
+    rounded = judge(take, samples=in_16_bits(take.samples, 1e-10))
+    assert (rounded.verdict, rounded.reason) == (Verdict.VOID, Reason.SILENT)
+    assert "raise the gain" in rounded.explanation
+
+
+def test_noise_of_the_least_bits_is_silent(clean: MadeTake) -> None:
+    noise = np.random.default_rng(5).normal(size=len(clean.samples))
+    for power in (2e-10, 5e-11):
+        result = judge(clean, samples=in_16_bits(noise, power))
+        assert (result.verdict, result.reason) == (Verdict.VOID, Reason.SILENT)
+
+
+def test_sound_that_rounds_to_nothing_is_not_clean(skipping: MadeTake) -> None:
+    """Clicks of a few least bits between samples that are nearly all nothing."""
+    result = judge(skipping, samples=in_16_bits(skipping.samples, 1e-9))
+    assert (result.verdict, result.reason) == (Verdict.VOID, Reason.SILENT)
+    assert "raise the gain" in result.explanation
+
+
+def test_samples_that_are_repeated_to_raise_the_rate_are_no_rounding(clean: MadeTake) -> None:
+    assert clean.sample_rate_hz * 6 == 96_000
+    take = dataclasses.replace(clean, samples=np.repeat(clean.samples, 6), sample_rate_hz=96_000)
+    assert judge(take).verdict is Verdict.CLEAN
+
+
 def test_overdriven_is_void(clean: MadeTake) -> None:
     x = clean.samples / np.abs(clean.samples).max()
     result = judge(clean, samples=np.clip(30 * x, -0.9, 0.9))
@@ -241,3 +277,42 @@ def test_speech_and_music_are_hardly_ever_skips(room: str, most: int) -> None:
         for seed in range(60, 84)
     )
     assert sum(judge(take).verdict is Verdict.SKIP for take in takes) <= most
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(
+    steps_per_s=st.floats(-1.0, 4.3).map(lambda power: 10.0**power),
+    rate_hz=st.sampled_from([8000, 11025, 16000, 44100]),
+    rests_s=st.tuples(st.floats(0.0, 1.0), st.floats(0.0, 1.0)),
+    move_s=st.floats(0.0, 5.0),
+    heard_part=st.floats(0.0, 1.0),
+    knocks=st.integers(0, 12),
+    seed=st.integers(0, 99),
+)
+def test_there_is_a_verdict_at_any_speed_and_length(
+    steps_per_s: float,
+    rate_hz: int,
+    rests_s: tuple[float, float],
+    move_s: float,
+    heard_part: float,
+    knocks: int,
+    seed: int,
+) -> None:
+    """From a step in ten seconds to more than sound can hold; moves of nothing; sound cut off."""
+    rng = np.random.default_rng(seed)
+    geometry = MotorGeometry(200, 20.0, 1.0)
+    motion = CommandedMotion(
+        speed_mm_s=steps_per_s / geometry.step_rate_hz(1.0),
+        start_s=rests_s[0],
+        end_s=rests_s[0] + move_s,
+    )
+    count = int(sum(rests_s, move_s) * heard_part * rate_hz)
+    samples = 0.01 * rng.normal(size=count)
+    for at in rng.integers(0, max(1, count), knocks):
+        samples[at : at + 200] *= 30.0
+    one = Judge(motion, geometry, sample_rate_hz=rate_hz)
+    for begin in range(0, count, 4096):
+        one.hear(SoundBlock(samples[begin : begin + 4096].astype(np.float32), begin / rate_hz))
+    result = one.finish()
+    assert 0.0 <= result.p_skip <= 1.0
+    assert all(np.isfinite(value) for value in result.details.values())
