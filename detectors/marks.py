@@ -1,8 +1,8 @@
 """What one click says by its own looks, given the clicks before it: a motor's or the room's.
 
 `mark_features` describes a click by figures that a fall of the motor and a knock in the room differ
-in; `detectors.click_trees` turns them into the log-odds of a skipping motor against whatever clicks
-while a motor is healthy.
+in; `detectors.click_trees` and `detectors.nets` turn them into the log-odds of a skipping motor
+against whatever clicks while a motor is healthy.
 """
 
 from __future__ import annotations

@@ -81,7 +81,7 @@ class DetectorSettings:
     decide_skip: float = 3.0
     decide_crowd: float = 1.5
     decide_whole: float = 1.5
-    suspect_skip: float = -1.75
+    suspect_skip: float = -1.5
     heard_z: float = 5.0
     heard_comb: float = 0.56
     heard_lines: float = 2.15

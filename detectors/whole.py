@@ -2,7 +2,8 @@
 
 A train weighs what came up to each click. At the end more is known: whether clicks went on or
 stopped, how many there were for the time, and how surely the motor was heard at its rate. Boosted
-trees weigh this (`detectors.click_trees`), from words that no setting of the detector changes.
+trees and small networks weigh this (`detectors.click_trees`, `detectors.nets`), from words that no
+setting of the detector changes.
 """
 
 from __future__ import annotations
@@ -11,8 +12,8 @@ import statistics
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
-from detectors.click_trees import shipped_trees
 from detectors.marks import FEATURES, NOT_TOLD
+from detectors.nets import shipped_word
 from detectors.sequential import MOST_SAID, NOTHING_SAID, TrainStep, clock_lock, lock
 from detectors.settings import DetectorSettings
 from detectors.unrest import UNREST
@@ -187,8 +188,8 @@ def _intervals(times_s: Sequence[float], cycle_s: float) -> list[float]:
 
 
 def whole_word(features: Sequence[float]) -> float:
-    """What the shipped trees say of a whole move, as log-odds."""
-    return shipped_trees("whole").log_odds(features)
+    """What the shipped trees and networks say of a whole move, as log-odds."""
+    return shipped_word("whole", features)
 
 
 def whole_log_odds(said: float, steps: Sequence[TrainStep], settings: DetectorSettings) -> float:

@@ -1,10 +1,9 @@
-"""Grows the detector's trees on made takes, and writes `detectors/click_trees.json`,
-`detectors/train_trees.json` and `detectors/whole_trees.json`.
+"""Grows the detector's trees and networks on made takes, and writes their files in `detectors/`.
 
 ``python tests/benchmarks/grow_click_trees.py --work FOLDER`` makes the takes (virtual benches,
 five other makers of sound, and the quiet ones of these with recorded rooms under them, from seeds
 and recordings that nothing else uses; some GB and, on two cores, two hours),
-listens to them, and grows the trees. With ``--check`` it writes nothing, judges each take with
+listens to them, and learns from them. With ``--check`` it writes nothing, judges each take with
 trees that never saw its bench, and prints the rates, source by source. Needs scikit-learn.
 
 The trees of one click learn from the clicks of skipping motors against whatever clicks in clean
@@ -12,6 +11,8 @@ takes. The trees of a train learn from trains up to each of their clicks, and th
 move from all of these, with words of trees that never saw the bench (stacking: Wolpert 1992, Neural
 Networks 5, 241). Each take, and each of the seven sources, has the same weight however many clicks
 there are in it; for whole moves skips and clean takes weigh alike in each class of step rates.
+Single clicks and whole moves are told by networks besides (`learnt.py`); for trains these were of
+no use.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "detectors"), str(ROOT / "tests"
 
 import bench_detector as bench  # noqa: E402
 import numpy as np  # noqa: E402
+from learnt import Mixed, grow_nets  # noqa: E402
 from numpy.typing import NDArray  # noqa: E402
 
 from detectors.click_trees import (  # noqa: E402
@@ -42,6 +44,7 @@ from detectors.click_trees import (  # noqa: E402
 )
 from detectors.evidence import Verdict  # noqa: E402
 from detectors.marks import FEATURES  # noqa: E402
+from detectors.nets import NET_FILES, nets_to_json, shipped_nets  # noqa: E402
 from detectors.scores import rate  # noqa: E402
 from detectors.sequential import (  # noqa: E402
     TRAIN_FEATURES,
@@ -105,17 +108,38 @@ MOST_CLICKS, MOST_STEPS = 12, 12
 #: Limits of the classes of step rates, in Hz.
 SPEED_CLASSES_HZ = (60.0, 200.0, 500.0)
 FOLDS = 5
-GROWTH = {
+TREES = {
     "max_depth": DEPTH,
     "max_leaf_nodes": 2**DEPTH,
     "min_samples_leaf": 40,
     "l2_regularization": 1.0,
     "early_stopping": False,
     "random_state": 0,
+    "learning_rate": 0.06,
 }
-CLICK_GROWTH = {**GROWTH, "max_iter": 1600, "learning_rate": 0.06}
-TRAIN_GROWTH = {**GROWTH, "max_iter": 400, "learning_rate": 0.06}
-WHOLE_GROWTH = {**GROWTH, "max_iter": 1500, "learning_rate": 0.06}
+
+
+class Growth(NamedTuple):
+    """How what is said of a click, a train or a whole move is learnt.
+
+    Attributes:
+        names: Of the features.
+        trees: How many.
+        part: How much networks count beside them; nothing where they were of no use.
+        rounds: How often networks learn from each row.
+    """
+
+    names: tuple[str, ...]
+    trees: int
+    part: float = 0.0
+    rounds: int = 0
+
+
+GROWTHS = {
+    "click": Growth(tuple(FEATURES), 1600, part=0.25, rounds=12),
+    "train": Growth(tuple(TRAIN_FEATURES), 400),
+    "whole": Growth(tuple(WHOLE_FEATURES), 1500, part=0.5, rounds=15),
+}
 
 
 @dataclass(slots=True)
@@ -280,11 +304,24 @@ def whole_rows(
     return _rows(found)
 
 
-def grow(rows: Rows, growth: dict[str, Any]) -> Any:
+def grow(rows: Rows, which: str) -> Mixed:
+    """Learn from rows of a ``click``, of a ``train`` or of a ``whole`` move."""
     from sklearn.ensemble import HistGradientBoostingClassifier
 
-    model = HistGradientBoostingClassifier(**growth)
-    return model.fit(rows.features, rows.truth, sample_weight=rows.weight)
+    growth = GROWTHS[which]
+    trees = HistGradientBoostingClassifier(**TREES, max_iter=growth.trees)
+    trees.fit(rows.features, rows.truth, sample_weight=rows.weight)
+    if not growth.part:
+        return Mixed(trees, None)
+    nets = grow_nets(
+        rows.features,
+        rows.truth,
+        rows.weight,
+        names=growth.names,
+        part=growth.part,
+        rounds=growth.rounds,
+    )
+    return Mixed(trees, nets)
 
 
 def _fill(
@@ -341,7 +378,7 @@ def words_of(model: Any, heard: Sequence[Heard]) -> list[Floats]:
 def stacked(
     heard: Sequence[Heard],
     rows: Rows,
-    growth: dict[str, Any],
+    which: str,
     say: Callable[[Any, list[int]], list[Floats]],
 ) -> list[Floats]:
     """What trees say of each take that never saw its bench."""
@@ -352,7 +389,7 @@ def stacked(
     for number in range(FOLDS):
         seen = fold[rows.take] != number
         part = Rows(*(getattr(rows, k)[seen] for k in ("features", "truth", "weight", "take")))
-        model = grow(part, growth)
+        model = grow(part, which)
         left = np.flatnonzero(fold == number).tolist()
         for index, said in zip(left, say(model, left), strict=True):
             words[index] = said
@@ -374,7 +411,7 @@ def learn(heard: Sequence[Heard]) -> Grown:
     """All rows: those of trains and of whole moves hold what other trees say, left out by bench."""
     clicks = click_rows(heard)
     words = stacked(
-        heard, clicks, CLICK_GROWTH, lambda model, left: words_of(model, [heard[i] for i in left])
+        heard, clicks, "click", lambda model, left: words_of(model, [heard[i] for i in left])
     )
     steps = [steps_of(one, said) for one, said in zip(heard, words, strict=True)]
     trains = train_rows(heard, steps)
@@ -382,7 +419,7 @@ def learn(heard: Sequence[Heard]) -> Grown:
     def say(model: Any, left: list[int]) -> list[Floats]:
         return said_of(model, [[step.features for step in steps[i]] for i in left])
 
-    told = stacked(heard, trains, TRAIN_GROWTH, say)
+    told = stacked(heard, trains, "train", say)
     return Grown(clicks, trains, whole_rows(heard, steps, told), steps, told)
 
 
@@ -396,7 +433,7 @@ def check(heard: Sequence[Heard]) -> None:
         rows = wholes.features
         return said_of(model, [rows[at[i] : at[i] + 1].tolist() if i in at else [] for i in left])
 
-    whole, settings = stacked(heard, wholes, WHOLE_GROWTH, say), DetectorSettings()
+    whole, settings = stacked(heard, wholes, "whole", say), DetectorSettings()
     for source, name in enumerate(SOURCES):
         skips: Counter[Verdict] = Counter()
         cleans: Counter[Verdict] = Counter()
@@ -437,12 +474,17 @@ def hear_batches(work: Path, batches: Sequence[Batch], jobs: int) -> list[Heard]
     return heard
 
 
-def write(which: str, model: Any, names: Sequence[str]) -> None:
-    """Write one file of trees, which is what ships from now on."""
-    path = ROOT / "detectors" / FILES[which]
-    path.write_text(trees_to_json(as_trees(model, names)), encoding="utf-8")
+def write(which: str, model: Mixed) -> None:
+    """Write the files of one kind, which are what ships from now on."""
+    trees = as_trees(model.trees, GROWTHS[which].names)
+    files = {FILES[which]: trees_to_json(trees)}
+    if model.nets is not None:
+        files[NET_FILES[which]] = nets_to_json(model.nets)
+    for name, text in files.items():
+        (ROOT / "detectors" / name).write_text(text, encoding="utf-8")
+        print(f"wrote detectors/{name}")
     shipped_trees.cache_clear()
-    print(f"wrote {path.relative_to(ROOT)}")
+    shipped_nets.cache_clear()
 
 
 def main() -> None:
@@ -456,9 +498,9 @@ def main() -> None:
         check(heard)
         return
     grown = learn(heard)
-    write("click", grow(grown.clicks, CLICK_GROWTH), FEATURES)
-    write("train", grow(grown.trains, TRAIN_GROWTH), TRAIN_FEATURES)
-    write("whole", grow(grown.wholes, WHOLE_GROWTH), WHOLE_FEATURES)
+    write("click", grow(grown.clicks, "click"))
+    write("train", grow(grown.trains, "train"))
+    write("whole", grow(grown.wholes, "whole"))
 
 
 if __name__ == "__main__":
