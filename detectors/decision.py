@@ -68,9 +68,10 @@ RIVAL_MOST_HEARD = 10.5
 SILENT_POWER = 3e-10
 #: Below this one 16 bits may hold nothing for a while.
 FAINT_POWER = 1e-8
-#: From the greater part of the samples on that are exactly what others nearby are, the sound is
-#: rounded to so few values that clicks are lost, and from the lesser on it may be.
-COARSE_PART, ROUNDED_PART = 0.35, 0.5
+#: From the lesser part of the samples on that are exactly what others nearby are, the sound is
+#: rounded to so few values that clicks may be lost, from the greater on that they are: what is left
+#: must sound as healthy as rough sound has to for `clean`, or healthier still.
+COARSE_PART, ROUNDED_PART, CLEAN_ROUNDED = 0.35, 0.5, -5.5
 ROUNDED = "the sound is so quiet that it rounds to nothing: raise the gain"
 
 
@@ -486,8 +487,8 @@ class Judge:
         railed = move.railed / (move.hops * listener.grid.hop)
         if railed > settings.railed_part:
             return void(Reason.CLIPPED, train, "the input is overdriven: lower the gain")
-        least = settings.clean_rough if coarse > COARSE_PART else math.inf
-        if coarse > ROUNDED_PART or train.log_odds > least:
+        most = settings.clean_rough if coarse > COARSE_PART else math.inf
+        if train.log_odds > (CLEAN_ROUNDED if coarse > ROUNDED_PART else most):
             return void(Reason.SILENT, train, ROUNDED)
         if move.hops < settings.least_steady_s * listener.grid.frame_rate_hz:
             return void(Reason.TOO_SHORT, train, "too little steady motion to judge")

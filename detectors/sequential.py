@@ -33,8 +33,8 @@ ROOM_LEAST_HZ = 0.03
 #: their mean are a clock's or a relay's.
 CLOCK_LEAST_S, CLOCK_PART = 0.4, 0.06
 #: A click at least so loud, through which less than this part of the motor's lines goes on while
-#: by so much more went on just before, is the motor's: no knock in the room shifts their phase. One
-#: such is never clean, two are a skip however far apart.
+#: by so much more went on just before, is the motor's: no knock in the room shifts their phase. A
+#: move with one such is never clean.
 BREAK_SCORE_DB, BREAK_KEPT, BREAK_DROP = 8.0, 0.3, 0.65
 #: Clicks that are looked back at for likeness and for intervals.
 RECENT, RECENT_INTERVALS = 8, 6
@@ -360,8 +360,7 @@ def weigh_steps(
     for step, word in zip(steps, said, strict=True):
         value = settings.train_intercept + settings.train_trees * word
         if step.breaks:
-            floor = settings.suspect_skip if step.breaks == 1 else settings.decide_skip
-            value = max(value, min(floor, MOST_SAID))
+            value = max(value, min(settings.suspect_skip, MOST_SAID))
         if value > best.llr:
             best = TrainEvidence(value, None, step.times_s, step.kept)
         lone = step.number < LEAST_CLICKS and value < settings.decide_skip + LONE_MORE
@@ -370,8 +369,7 @@ def weigh_steps(
         # The more clicks there were, the more chances to reach a limit by accident.
         crowd = max(0.0, math.log(min(step.number, CROWD_MOST) / CROWD))
         least = settings.decide_skip + settings.decide_crowd * crowd
-        plain = step.breaks >= 2 and value >= settings.decide_skip
-        if plain or (value >= least and not step.clock):
+        if value >= least and (not step.clock or step.breaks >= 2):
             decided_s, at_decision = step.time_s, value
     return TrainEvidence(best.llr, decided_s, best.times_s, best.kept, at_decision=at_decision)
 
