@@ -116,6 +116,8 @@ def _line(name: str, entry: dict[str, Any], *, width: int) -> str:
     if first is not None:
         count = entry["clicks"]
         when = f"first skip at {first:.2f} s, {count} {'click' if count == 1 else 'clicks'}"
+    elif entry["verdict"] == "void":
+        when = f"{entry['reason']}: {entry['explanation']}"
     beside = ""
     if entry["label"]:
         beside = f"  [labelled {entry['label']}]"

@@ -111,6 +111,13 @@ def past_run(folder: Path, *, verdicts: tuple[Verdict, ...]) -> Path:
     return folder
 
 
+def test_a_void_says_in_words_what_is_amiss(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["replay", str(TAKES / "held-out" / "bench-8102")]) == 0
+    muted = capsys.readouterr().out.splitlines()[0]
+    assert "void" in muted
+    assert "silent: the microphone delivers silence  [labelled void]" in muted
+
+
 def test_a_past_run_is_judged_again_beside_its_own_verdicts(
     here: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
