@@ -52,15 +52,24 @@ class ClickTrees:
         Raises:
             ValueError: There are more or fewer of them.
         """
-        if len(features) != len(self.names):
-            raise ValueError(f"{len(features)} features, expected {len(self.names)}")
-        values = np.asarray(features, np.float64)
+        values = row_of(features, self.names)
         every = np.arange(len(self.leaf))
         at = np.zeros(len(self.leaf), np.int64)
         for _ in range(DEPTH):
             right = values[self.feature[every, at]] > self.limit[every, at]
             at = 2 * at + 1 + right
         return self.start + float(self.leaf[every, at - (2**DEPTH - 1)].sum())
+
+
+def row_of(features: Sequence[float], names: Sequence[str]) -> NDArray[np.float64]:
+    """Features as numbers, shape (features,).
+
+    Raises:
+        ValueError: There are more or fewer of them than names.
+    """
+    if len(features) != len(names):
+        raise ValueError(f"{len(features)} features, expected {len(names)}")
+    return np.asarray(features, np.float64)
 
 
 def trees_from_json(text: str, *, name: str) -> ClickTrees:
@@ -102,9 +111,12 @@ def trees_to_json(trees: ClickTrees) -> str:
     return head + ",\n".join(lines) + "\n]}\n"
 
 
+def shipped_text(name: str) -> str:
+    """The text of a file that comes with the package."""
+    return resources.files("detectors").joinpath(name).read_text("utf-8")
+
+
 @functools.cache
 def shipped_trees(which: str) -> ClickTrees:
     """The trees that come with the package: of one ``click``, a ``train``, a ``whole`` move."""
-    name = FILES[which]
-    text = resources.files("detectors").joinpath(name).read_text("utf-8")
-    return trees_from_json(text, name=name)
+    return trees_from_json(shipped_text(FILES[which]), name=FILES[which])

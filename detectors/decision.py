@@ -83,6 +83,13 @@ def believed(p_skip: float, reason: Reason) -> float:
     return p_skip if reason in HEARD_ENOUGH else 0.5 + 0.5 * (p_skip - 0.5)
 
 
+def most_for_clean(coarse: float, settings: DetectorSettings) -> float:
+    """Log-odds up to which sound may be clean, given the part of its samples that are the same."""
+    if coarse > ROUNDED_PART:
+        return CLEAN_ROUNDED
+    return settings.clean_rough if coarse > COARSE_PART else math.inf
+
+
 def skip_reason(train: TrainEvidence) -> Reason:
     """What a skip is called by: its clicks, or where there are none the sound of the whole move."""
     return Reason.CLICK_TRAIN if train.times_s else Reason.STALL_TONE
@@ -460,11 +467,9 @@ class Judge:
 
         if move.hops == 0 or listener.heard_to_s < listener.steady_from_s:
             return void(Reason.STREAM_LOST, train, "the sound ends before the steady motion")
-        faint = move.mean_power < FAINT_POWER
-        silent = move.mean_power < SILENT_POWER
-        if (silent and not self._motor.at_rate()) or move.dead_hops >= 0.98 * move.hops:
+        dead = move.mean_power < SILENT_POWER and not self._motor.at_rate()
+        if dead or move.dead_hops >= 0.98 * move.hops:
             return void(Reason.SILENT, train, "the microphone delivers silence")
-        coarse = move.same / (move.hops * (listener.grid.hop - SAME_APART))
         rival, elsewhere = self._rival_rate(), self._other_rate()
         possible = may_skip(
             train,
@@ -480,15 +485,15 @@ class Judge:
         inside = [
             (a, b) for a, b in listener.lost_s if b > self.motion.start_s and a < self.motion.end_s
         ]
+        coarse = move.same / (move.hops * (listener.grid.hop - SAME_APART))
         if inside or move.lost_hops > settings.lost_part * move.hops:
-            if coarse > COARSE_PART and faint:
+            if coarse > COARSE_PART and move.mean_power < FAINT_POWER:
                 return void(Reason.SILENT, train, ROUNDED)
             return void(Reason.STREAM_LOST, train, "parts of the move are missing in the sound")
         railed = move.railed / (move.hops * listener.grid.hop)
         if railed > settings.railed_part:
             return void(Reason.CLIPPED, train, "the input is overdriven: lower the gain")
-        most = settings.clean_rough if coarse > COARSE_PART else math.inf
-        if train.log_odds > (CLEAN_ROUNDED if coarse > ROUNDED_PART else most):
+        if train.log_odds > most_for_clean(coarse, settings):
             return void(Reason.SILENT, train, ROUNDED)
         if move.hops < settings.least_steady_s * listener.grid.frame_rate_hz:
             return void(Reason.TOO_SHORT, train, "too little steady motion to judge")

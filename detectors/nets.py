@@ -13,16 +13,17 @@ import functools
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
 from itertools import pairwise
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from detectors.click_trees import shipped_trees
+from detectors.click_trees import row_of, shipped_text, shipped_trees
 from detectors.errors import DetectorFileError
 
 Floats = NDArray[np.float64]
+Said = TypeVar("Said", float, Floats)
 #: Files of the networks that come with the package; trains are told by their trees alone.
 NET_FILES = {"click": "click_nets.json", "whole": "whole_nets.json"}
 
@@ -71,9 +72,11 @@ class Nets:
         Raises:
             ValueError: There are more or fewer of them.
         """
-        if len(features) != len(self.names):
-            raise ValueError(f"{len(features)} features, expected {len(self.names)}")
-        return float(self.log_odds_of(np.array([features], np.float64))[0])
+        return float(self.log_odds_of(row_of(features, self.names)[None, :])[0])
+
+    def beside(self, trees: Said, nets: Said) -> Said:
+        """What trees and networks say together, given what each says."""
+        return (1.0 - self.part) * trees + self.part * nets
 
 
 def nets_from_json(text: str, *, name: str) -> Nets:
@@ -141,13 +144,10 @@ def nets_to_json(nets: Nets) -> str:
 @functools.cache
 def shipped_nets(which: str) -> Nets:
     """The networks that come with the package: of one ``click``, of a ``whole`` move."""
-    name = NET_FILES[which]
-    text = resources.files("detectors").joinpath(name).read_text("utf-8")
-    return nets_from_json(text, name=name)
+    return nets_from_json(shipped_text(NET_FILES[which]), name=NET_FILES[which])
 
 
 def shipped_word(which: str, features: Sequence[float]) -> float:
     """What trees and networks say together of one ``click`` or a ``whole`` move, as log-odds."""
     nets = shipped_nets(which)
-    said = (1.0 - nets.part) * shipped_trees(which).log_odds(features)
-    return said + nets.part * nets.log_odds(features)
+    return nets.beside(shipped_trees(which).log_odds(features), nets.log_odds(features))

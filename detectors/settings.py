@@ -30,7 +30,7 @@ class DetectorSettings:
         click_fall_db: Least fall within the sixty milliseconds after.
         train_intercept: Log-odds of a skipping motor where the trees say neither.
         train_trees: The same, per unit of what they say.
-        whole_intercept: The same as ``train_intercept`` for the trees of a whole move.
+        whole_intercept: The same as ``train_intercept`` for the trees and networks of a whole move.
         whole_trees: The same as ``train_trees`` for these.
         skip_rate_hz: Clicks a second of a skipping motor in the sequential test.
         room_rate_hz: Clicks a second of a room with people in it.

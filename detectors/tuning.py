@@ -74,7 +74,7 @@ class Trace:
     Attributes:
         take: The take.
         clicks: Clicks within the move.
-        looks: Features of each, and ``words``: what the shipped trees say of each.
+        looks: Features of each, and ``words``: what the shipped trees and networks say of each.
         known_s: When each could be told.
         room_clicks: Clicks while the motor rested that would be heard over the motor.
         room_s: For how long it rested.
@@ -140,7 +140,7 @@ class Trace:
         Args:
             settings: The detector's numbers.
             told: The train after each click and what trees say of it; None: the shipped ones.
-            word: What trees say of the whole move; None: the shipped ones.
+            word: What trees and networks say of the whole move; None: the shipped ones.
         """
         if told is None:
             own = self.steps(settings)

@@ -199,7 +199,7 @@ def whole_log_odds(said: float, steps: Sequence[TrainStep], settings: DetectorSe
     suspect; with clicks as regular as a clock's they do not reach a skip.
 
     Args:
-        said: What trees say of it, see `whole_word`.
+        said: What trees and networks say of it, see `whole_word`.
         steps: The train after each click.
         settings: The detector's numbers.
     """

@@ -136,9 +136,9 @@ class Growth(NamedTuple):
 
 
 GROWTHS = {
-    "click": Growth(tuple(FEATURES), 1600, part=0.25, rounds=12),
-    "train": Growth(tuple(TRAIN_FEATURES), 400),
-    "whole": Growth(tuple(WHOLE_FEATURES), 1500, part=0.5, rounds=15),
+    "click": Growth(FEATURES, 1600, part=0.25, rounds=12),
+    "train": Growth(TRAIN_FEATURES, 400),
+    "whole": Growth(WHOLE_FEATURES, 1500, part=0.5, rounds=15),
 }
 
 

@@ -34,8 +34,7 @@ class Mixed:
         said: Floats = self.trees.decision_function(rows)
         if self.nets is None:
             return said
-        part = self.nets.part
-        return (1.0 - part) * said + part * self.nets.log_odds_of(rows)
+        return self.nets.beside(said, self.nets.log_odds_of(rows))
 
 
 def _short(values: Floats) -> Floats:
