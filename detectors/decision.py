@@ -247,7 +247,7 @@ class Judge:
         if count > known:
             looks = click_looks(clicks, step_s=self._cycle_s / STEPS_IN_CYCLE, first=known)
             self._looks += looks
-            self._words += click_words(looks)
+            self._words += click_words(looks, self.settings)
         return clicks
 
     def _train_now(self, until: HeardClick) -> TrainEvidence:
@@ -303,7 +303,7 @@ class Judge:
             room=self.room(),
             details=self._figures(train),
         )
-        whole = whole_log_odds(whole_word(features), steps, self.settings)
+        whole = whole_log_odds(whole_word(features, self.settings), steps, self.settings)
         return replace(train, whole=whole)
 
     @property

@@ -21,8 +21,8 @@ from itertools import pairwise
 
 from detectors.acoustic import HeardClick
 from detectors.click_trees import shipped_trees
+from detectors.leaning import own_word
 from detectors.marks import COMPARED, FEATURES, LEAST_MARK, MOST_MARK, NOT_TOLD, mark_features
-from detectors.nets import shipped_word
 from detectors.settings import DetectorSettings
 
 #: Experience of rooms that the first seconds of this one are weighed against, in s.
@@ -239,9 +239,9 @@ def click_looks(
     ]
 
 
-def click_words(looks: Sequence[Sequence[float]]) -> list[float]:
-    """What the shipped trees and networks say of each click, as log-odds."""
-    return [shipped_word("click", one) for one in looks]
+def click_words(looks: Sequence[Sequence[float]], settings: DetectorSettings) -> list[float]:
+    """What is said of each click, as log-odds."""
+    return [own_word("click", one, settings) for one in looks]
 
 
 def train_steps(

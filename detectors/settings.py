@@ -7,14 +7,22 @@ default.
 
 from __future__ import annotations
 
+import difflib
 import math
 import tomllib
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 from detectors.errors import DetectorFileError
 
 FORMAT = 3
+#: Weights of features that were learnt of own takes, see `detectors.leaning`.
+Weights = tuple[tuple[str, float], ...]
+
+#: Keys that are tables of weights, and what the features are of.
+WEIGHED = {"click_weights": "click", "whole_weights": "whole"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +36,14 @@ class DetectorSettings:
             stands out in few.
         click_rise_db: Least rise over the ten milliseconds before.
         click_fall_db: Least fall within the sixty milliseconds after.
+        click_intercept: Log-odds of a motor's click where trees and networks say neither.
+        click_trees: The same, per unit of what they say.
+        click_weights: The same, per unit of a feature of the click, bent to a normal distribution.
         train_intercept: Log-odds of a skipping motor where the trees say neither.
         train_trees: The same, per unit of what they say.
         whole_intercept: The same as ``train_intercept`` for the trees and networks of a whole move.
         whole_trees: The same as ``train_trees`` for these.
+        whole_weights: The same as ``click_weights`` for the features of a whole move.
         skip_rate_hz: Clicks a second of a skipping motor in the sequential test.
         room_rate_hz: Clicks a second of a room with people in it.
         decide_skip: Log-odds of a train at which a skip is decided while the move goes on. Every
@@ -72,10 +84,14 @@ class DetectorSettings:
     click_narrow_db: float = 1.8
     click_rise_db: float = 3.0
     click_fall_db: float = 2.0
+    click_intercept: float = 0.0
+    click_trees: float = 1.0
+    click_weights: Weights = ()
     train_intercept: float = 0.0
     train_trees: float = 1.0
     whole_intercept: float = 0.0
     whole_trees: float = 1.0
+    whole_weights: Weights = ()
     skip_rate_hz: float = 0.7
     room_rate_hz: float = 0.15
     decide_skip: float = 3.0
@@ -106,8 +122,10 @@ class DetectorSettings:
     def __post_init__(self) -> None:
         for item in fields(self):
             value = getattr(self, item.name)
-            if not math.isfinite(value):
-                raise DetectorFileError(f"{item.name} = {value} is not a finite number")
+            for name, number in value if isinstance(value, tuple) else [("", value)]:
+                if not math.isfinite(number):
+                    key = f"{item.name}.{name}" if name else item.name
+                    raise DetectorFileError(f"{key} = {number} is not a finite number")
 
 
 def settings_from_table(table: dict[str, object], *, name: str) -> DetectorSettings:
@@ -116,22 +134,43 @@ def settings_from_table(table: dict[str, object], *, name: str) -> DetectorSetti
     Raises:
         DetectorFileError: A key is unknown or a value is no number.
     """
-    import difflib
-
     known = {item.name for item in fields(DetectorSettings)}
-    values: dict[str, float] = {}
+    values: dict[str, Any] = {}
     for key, value in table.items():
-        if key not in known:
-            near = difflib.get_close_matches(key, known, n=1)
-            hint = f"; did you mean {near[0]}?" if near else ""
-            raise DetectorFileError(f"{name}: detector.{key} is not a known key{hint}")
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise DetectorFileError(f"{name}: detector.{key} = {value!r} must be a number")
-        values[key] = float(value)
+        _check_key(key, known, name=f"{name}: detector")
+        if key in WEIGHED:
+            values[key] = _weights(value, which=WEIGHED[key], name=f"{name}: detector.{key}")
+        else:
+            values[key] = _number(value, name=f"{name}: detector.{key}")
     try:
         return replace(DetectorSettings(), **values)
     except DetectorFileError as problem:
         raise DetectorFileError(f"{name}: detector.{problem}") from problem
+
+
+def _check_key(key: str, known: Iterable[str], *, name: str) -> None:
+    known = list(known)
+    if key not in known:
+        near = difflib.get_close_matches(key, known, n=1)
+        hint = f"; did you mean {near[0]}?" if near else ""
+        raise DetectorFileError(f"{name}.{key} is not a known key{hint}")
+
+
+def _number(value: object, *, name: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise DetectorFileError(f"{name} = {value!r} must be a number")
+    return float(value)
+
+
+def _weights(table: object, *, which: str, name: str) -> Weights:
+    """Weights of features from a table of the file."""
+    from detectors.nets import shipped_nets
+
+    if not isinstance(table, dict):
+        raise DetectorFileError(f"{name} = {table!r} must be a table of weights")
+    for key in table:
+        _check_key(key, shipped_nets(which).names, name=name)
+    return tuple((key, _number(value, name=f"{name}.{key}")) for key, value in table.items())
 
 
 def read_detector_table(path: Path | str) -> dict[str, object]:
@@ -171,7 +210,13 @@ def detector_text(settings: DetectorSettings, *, note: str = "") -> str:
     """The text of a detector file."""
     lines = [f"# {line}" for line in note.splitlines()]
     lines += [f"format = {FORMAT}", "", "[detector]"]
-    lines += [f"{key} = {value!r}" for key, value in asdict(settings).items()]
+    values = asdict(settings)
+    tables = {key: values.pop(key) for key in WEIGHED}
+    lines += [f"{key} = {value!r}" for key, value in values.items()]
+    for key, weights in tables.items():
+        if weights:
+            lines += ["", f"[detector.{key}]"]
+            lines += [f"{name} = {weight!r}" for name, weight in weights]
     return "\n".join(lines) + "\n"
 
 

@@ -12,8 +12,8 @@ import statistics
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
+from detectors.leaning import own_word
 from detectors.marks import FEATURES, NOT_TOLD
-from detectors.nets import shipped_word
 from detectors.sequential import MOST_SAID, NOTHING_SAID, TrainStep, clock_lock, lock
 from detectors.settings import DetectorSettings
 from detectors.unrest import UNREST
@@ -187,9 +187,9 @@ def _intervals(times_s: Sequence[float], cycle_s: float) -> list[float]:
     return [spread, middle, min(middle / cycle_s, MOST_CYCLES)]
 
 
-def whole_word(features: Sequence[float]) -> float:
-    """What the shipped trees and networks say of a whole move, as log-odds."""
-    return shipped_word("whole", features)
+def whole_word(features: Sequence[float], settings: DetectorSettings) -> float:
+    """What is said of a whole move, as log-odds."""
+    return own_word("whole", features, settings)
 
 
 def whole_log_odds(said: float, steps: Sequence[TrainStep], settings: DetectorSettings) -> float:
@@ -199,11 +199,11 @@ def whole_log_odds(said: float, steps: Sequence[TrainStep], settings: DetectorSe
     suspect; with clicks as regular as a clock's they do not reach a skip.
 
     Args:
-        said: What trees and networks say of it, see `whole_word`.
+        said: What is said of it by itself, see `whole_word`.
         steps: The train after each click.
         settings: The detector's numbers.
     """
-    value = settings.whole_intercept + settings.whole_trees * said
+    value = said
     if steps and steps[-1].breaks:
         value = max(value, min(settings.suspect_skip, MOST_SAID))
     if steps and steps[-1].clock:

@@ -49,7 +49,7 @@ def command(
     jobs: int,
     as_json: bool,
 ) -> None:
-    """Fit the detector's few numbers to labelled TAKES and write the detector file --out.
+    """Fit the detector's numbers to labelled TAKES and write the detector file --out.
 
     The scores are of benches left out: all takes of a bench are put aside together, judged by a
     detector that was fitted to the others. A picture shows whether its probabilities are honest,
@@ -74,8 +74,11 @@ def command(
     given = collect_takes(takes)
     others = collect_takes(held_out)
     _keep_apart(given, others)
-    with progress_bar("listening", hidden=as_json) as tell:
-        result = tune(given, settings=start, folds=folds, jobs=jobs, progress=tell)
+    with (
+        progress_bar("listening", hidden=as_json) as tell,
+        progress_bar("fitting", hidden=as_json) as fitting,
+    ):
+        result = tune(given, settings=start, folds=folds, jobs=jobs, progress=tell, fitting=fitting)
     scores: dict[str, Scores] = {"cross_validated": result.held_out, "before": result.before}
     if others.takes:
         with progress_bar("scoring", hidden=as_json) as tell:

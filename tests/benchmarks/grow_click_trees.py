@@ -54,7 +54,8 @@ from detectors.sequential import (  # noqa: E402
 )
 from detectors.settings import DetectorSettings  # noqa: E402
 from detectors.takes import Take  # noqa: E402
-from detectors.tuning import COLLAR_S, Trace, trace_takes  # noqa: E402
+from detectors.traces import Trace, trace_takes  # noqa: E402
+from detectors.tuning import COLLAR_S  # noqa: E402
 from detectors.whole import WHOLE_FEATURES  # noqa: E402
 
 Floats = NDArray[np.float64]
