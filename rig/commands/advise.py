@@ -77,6 +77,7 @@ def command(
             currents_a=currents,
             wanted_mm3_s=flow,
             force_scale=scale,
+            left_out=lambda why: note(f"{why}; left out"),
         )
         answers.append((one, found))
     if not answers:

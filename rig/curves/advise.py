@@ -21,14 +21,21 @@ from typing import TYPE_CHECKING, Any
 from rig import mechanics
 from rig.curves import supply, uncertainty
 from rig.curves.curveset import Curve, Parameter
-from rig.curves.supply import Supply, greatest_current_a, least_current_a, winding_temperature_c
+from rig.curves.supply import (
+    Supply,
+    greatest_current_a,
+    least_current_a,
+    winding_temperature_c,
+)
 from rig.errors import RangeError, TableError
 
 if TYPE_CHECKING:
     from rig.bench import Bench
 
-_DERATING_TOLD = 0.99
 _STEEP = 2.0
+_NEAR = 1.15
+"""A melt limit no further than this from the end of the table ends the flow there: what lies
+between is too steep to be followed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +43,8 @@ class Limit:
     """One thing that ends the flow.
 
     Attributes:
-        name: "motor torque", "driver current", "current limit of the bench", "supply voltage",
-            "melt limit", "filament grip" or "measured range".
+        name: "motor torque", "winding temperature", "driver current", "current limit of the bench",
+            "supply voltage", "melt limit", "filament grip" or "measured range".
         flow_mm3_s: Flow at which it binds, with the margin; for the melt limit the flow from which
             force buys hardly any more; None: it binds below the measured range, or not within it.
         below_range: Whether not even the least measured flow is held with the margin.
@@ -140,7 +147,7 @@ class Advice:
             least = self.table[0]
             return (
                 f"{at}: not even the least measured flow, {least.flow_mm3_s:.3g} mm3/s, is held "
-                f"{with_margin}: it needs {least.needed_n:.3g} N, and {self.binds} allows "
+                f"{with_margin}: it needs {least.needed_n:.3g} N, and the {self.binds} allows "
                 f"{least.available_n:.3g} N"
             )
         sure = (
@@ -158,7 +165,7 @@ class Advice:
         since = f", from {first.flow_mm3_s:.3g} mm3/s on" if first.name == "melt limit" else ""
         return (
             f"{at}: holds {self.flow_mm3_s:.3g} mm3/s{end} {with_margin} ({sure}); "
-            f"{self.binds} binds first{since}"
+            f"the {self.binds} binds first{since}"
         )
 
 
@@ -220,13 +227,13 @@ def advise(
         current_a = most_a
     else:
         if current_a > most_a * (1 + 1e-9):
-            notes.append(f"{current_a:.3g} A is above the {most_a:.3g} A that {end} allows")
+            notes.append(f"{current_a:.3g} A is above the {most_a:.3g} A that the {end} allows")
         end = "motor torque"
     try:
         applied_a = chain.applied_rms_a(current_a)
         chain.force_rms_n(applied_a)
     except ValueError as error:
-        raise TableError(f"current_a = {current_a:g}: {error}") from error
+        raise TableError(f"{name} cannot be set to {current_a:g} A: {error}") from error
     common = bool(force_scale) and force_scale == uncertainty.force_scale_digest(bench)
     sources = supply.sources_of(curve, bench, applied_a, common_scale=common)
 
@@ -349,7 +356,7 @@ def _motor_limits(
 ) -> list[Limit]:
     """What the motor at rest allows, and what the supply takes from it at speed."""
     chain = bench.chain()
-    standing = chain.force_rms_n(applied_a)
+    standing = supply.standing_n(bench, applied_a)
     low, high = curve.flow_range_mm3_s
 
     def derating(flow: float) -> float:
@@ -359,7 +366,7 @@ def _motor_limits(
     moving = _last_held(curve, margin, motor.force_n)
     at = low if moving[0] is None else moving[0]
     left = derating(at)
-    costs = not moving[1] and left < _DERATING_TOLD
+    costs = not moving[1] and left < supply.DERATING_TOLD
     text = f"{standing:.3g} N at {applied_a:.3g} A RMS" + ("" if at_rest[1] else " at rest")
     found = [_limit(curve, end, at_rest if costs else moving, standing, text)]
     if chain.winding is not None:
@@ -392,10 +399,15 @@ def knee_mm3_s(curve: Curve) -> float | None:
 
 
 def _melt(curve: Curve, melt: Parameter) -> Limit:
-    """The melt limit: binds from where the curve is so steep that force buys hardly any flow."""
+    """The melt limit: binds from where the curve is so steep that force buys hardly any flow, and
+    at the end of the curve where it is too steep to be followed to there."""
     knee, high = knee_mm3_s(curve), curve.flow_range_mm3_s[1]
     most = f"no more than {melt.value:.3g} mm3/s melts (95 %: {melt.lower:.3g} to {melt.upper:.3g})"
     if knee is None:
+        if melt.value <= _NEAR * high:
+            away = max(0.0, 100.0 * (melt.value / high - 1.0))
+            text = f"{most}, {away:.0f} % beyond the end of the curve"
+            return Limit("melt limit", high, text)
         text = (
             f"{most}; up to the {high:.3g} mm3/s measured one per cent of flow costs less than "
             f"{_STEEP:g} % of force"
@@ -413,6 +425,7 @@ def advise_many(
     currents_a: Sequence[float] = (),
     wanted_mm3_s: float | None = None,
     force_scale: str = "",
+    left_out: Callable[[str], None] | None = None,
 ) -> list[Advice]:
     """Several candidates in one table, the highest sure flow first.
 
@@ -423,27 +436,38 @@ def advise_many(
         currents_a: Currents to try with each; none: the most that is allowed.
         wanted_mm3_s: As in `advise`.
         force_scale: As in `advise`.
+        left_out: Told why, where a candidate cannot be set to a current while others can.
 
     Raises:
         RangeError: A wanted flow outside the measured range.
-        TableError: A current that a candidate cannot set.
+        TableError: A margin that makes no sense, or a current that no candidate can be set to.
     """
     if wanted_mm3_s is not None and not curve.holds(wanted_mm3_s):
         low, high = curve.flow_range_mm3_s
         raise RangeError(
             f"flow {wanted_mm3_s:.4g} mm3/s is outside the measured {low:.4g} to {high:.4g} mm3/s"
         )
-    found = [
-        advise(
-            curve,
-            bench,
-            margin=margin,
-            current_a=current_a,
-            wanted_mm3_s=wanted_mm3_s,
-            name=name,
-            force_scale=force_scale,
-        )
-        for name, bench in benches.items()
-        for current_a in (currents_a or (None,))
-    ]
+    found: list[Advice] = []
+    failed: list[TableError] = []
+    for name, bench in benches.items():
+        for current_a in currents_a or (None,):
+            try:
+                one = advise(
+                    curve,
+                    bench,
+                    margin=margin,
+                    current_a=current_a,
+                    wanted_mm3_s=wanted_mm3_s,
+                    name=name,
+                    force_scale=force_scale,
+                )
+            except TableError as error:
+                failed.append(error)
+            else:
+                found.append(one)
+    if failed and (not found or left_out is None):
+        raise failed[0]
+    for error in failed:
+        assert left_out is not None
+        left_out(str(error))
     return sorted(found, key=lambda a: -(a.sure_flow_mm3_s or 0.0) - 1e-6 * (a.flow_mm3_s or 0.0))

@@ -28,6 +28,9 @@ AMBIENT_C = 40.0
 COPPER_PER_K = 0.00393
 """Temperature coefficient of the resistance of copper at 20 C, 1/K."""
 MOTOR, GRIP = "motor", "filament grip"
+WINDING = "winding temperature"
+DERATING_TOLD = 0.99
+"""Part of the torque at rest below which the supply is said to take some of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,11 +75,16 @@ class Supply:
 
 
 def greatest_current_a(bench: Bench) -> tuple[float, str]:
-    """Greatest current that motor, driver and bench allow, in the driver's own unit, and which."""
+    """Greatest current that motor, driver and bench allow, in the driver's own unit, and which.
+
+    Of those that allow the same the first counts: rating and torque table of the motor, its winding
+    by the thermal class, the driver's full scale, the bench file.
+    """
     chain = bench.chain()
     ends = [(chain.scale.own_unit_a(bench.motor.rated_current_a), "motor torque")]
     if math.isfinite(chain.torque.greatest_current_a):
         ends.append((chain.scale.own_unit_a(chain.torque.greatest_current_a), "motor torque"))
+    ends.append((chain.scale.own_unit_a(winding_current_a(bench)), WINDING))
     if chain.scale.full_scale_a is not None:
         ends.append((chain.scale.full_scale_a, "driver current"))
     ends.append((bench.limits.max_current_a, "current limit of the bench"))
@@ -224,10 +232,35 @@ def why_no_current(curve: Curve, bench: Bench, *, wanted_mm3_s: float, margin: f
     most_a, end = greatest_current_a(bench)
     speed = mechanics.speed_mm_s(wanted_mm3_s, bench.filament.diameter_mm)
     most_n = chain.force_rms_n(chain.applied_rms_a(most_a), speed)
+    standing = standing_n(bench, chain.applied_rms_a(most_a))
+    if most_n < DERATING_TOLD * standing:
+        return (
+            f"no current {held}: {needs}, and at that speed {bench.driver.supply_v:g} V leave the "
+            f"motor {most_n:.3g} of {standing:.3g} N at {most_a:.3g} A"
+        )
     return (
         f"no current up to {most_a:.3g} A ({end}) {held}: {needs}, and the motor gives {most_n:.3g}"
         " N there"
     )
+
+
+def standing_n(bench: Bench, current_rms_a: float) -> float:
+    """Force in N that the motor gives at rest where the supply drives the current."""
+    chain = bench.chain()
+    return chain.torque.torque_nm(current_rms_a) * chain.newton_per_nm
+
+
+def winding_current_a(bench: Bench) -> float:
+    """RMS current with which the winding just reaches the limit of its class, in A.
+
+    The inverse of `winding_temperature_c`.
+    """
+    motor = bench.motor
+    rise = CLASS_LIMIT_C[motor.insulation_class] - AMBIENT_C
+    if motor.thermal_resistance_k_w is None or motor.resistance_ohm is None:
+        return motor.rated_current_a * math.sqrt(rise / RATED_RISE_K)
+    cold = rise / (1.0 + COPPER_PER_K * (AMBIENT_C - 20.0 + rise))
+    return math.sqrt(cold / (2.0 * motor.resistance_ohm * motor.thermal_resistance_k_w))
 
 
 def winding_temperature_c(bench: Bench, current_rms_a: float) -> float:
@@ -269,7 +302,10 @@ def temperature_notes(bench: Bench, winding_c: float) -> list[str]:
         "rule: touch nothing that it calls safe"
     ]
     if winding_c > limit:
+        most_a = bench.chain().scale.own_unit_a(winding_current_a(bench))
         said.insert(
-            0, f"the winding would exceed class {bench.motor.insulation_class}: less current"
+            0,
+            f"the winding would exceed class {bench.motor.insulation_class}: no more than "
+            f"{most_a:.3g} A",
         )
     return said

@@ -21,6 +21,7 @@ from rig.curves.advise import (
 from rig.curves.curveset import Parameter
 from rig.curves.fit import fit_curves
 from rig.curves.points import Threshold
+from rig.curves.supply import winding_current_a
 from rig.curves.uncertainty import force_scale_digest
 from rig.errors import RangeError, TableError
 
@@ -298,9 +299,73 @@ def test_winding_temperature_from_the_copper_loss():
 def test_a_winding_beyond_its_class_is_said_first(straight):
     hot = change(SIMPLE, motor={"resistance_ohm": 2.4, "inductance_mh": 0.001})
     hot = change(hot, motor={"thermal_resistance_k_w": 25.0, "insulation_class": "A"})
-    found = advise(straight, hot)
-    assert found.notes[0].startswith("the winding would exceed class A")
+    found = advise(straight, hot, current_a=0.9)
+    assert "0.9 A is above the 0.637 A that the winding temperature allows" in found.notes
+    assert "the winding would exceed class A: no more than 0.637 A" in found.notes
     assert found.winding_c > 105.0
+
+
+def test_the_winding_s_class_ends_the_current_by_hand(straight):
+    """Class A: 65 K over 40 C. 65 / (1 + 0.00393 (20 + 65)) = 48.7 K cold, over 2 * 2.4 ohm * 25
+    K/W: 0.4062 A2, 0.637 A; 59.9 N, over 1.2 and 20 N, squared: 6.22 mm3/s."""
+    hot = change(SIMPLE, motor={"resistance_ohm": 2.4, "inductance_mh": 0.001})
+    hot = change(hot, motor={"thermal_resistance_k_w": 25.0, "insulation_class": "A"})
+    assert winding_current_a(hot) == pytest.approx(0.6373, abs=1e-3)
+    found = advise(straight, hot)
+    assert found.binds == "winding temperature"
+    assert found.winding_c == pytest.approx(105.0, abs=0.01)
+    assert found.flow_mm3_s == pytest.approx(6.22, rel=0.01)
+    weak = advise(straight, hot, wanted_mm3_s=9.0)
+    assert weak.least_current_a is None
+    assert "no current up to 0.637 A (winding temperature)" in weak.no_current_why
+    # By the plain rule alone: 80 K at the rated 1 A, so class A allows sqrt(65 / 80) of it.
+    plain = change(SIMPLE, motor={"insulation_class": "A"})
+    assert winding_current_a(plain) == pytest.approx(0.9014, abs=1e-4)
+    peak = change(hot, driver={"current_unit": "peak"}, limits={"max_current_a": 1.3})
+    assert advise(straight, peak).current_a == pytest.approx(0.6373 * math.sqrt(2), abs=1e-3)
+
+
+def test_a_hard_cap_binds_where_the_curve_ends():
+    """F = 20 Q^0.5 up to 12 mm3/s, which four of twelve forces push and no more."""
+    cap = curve_of(lambda f: min((f / 20.0) ** 2, 11.9))
+    strong = change(SIMPLE, motor={"holding_torque_nm": 0.5})
+    found = advise(cap, strong, margin=0.2)
+    assert found.binds == "melt limit"
+    assert not found.at_least
+    assert found.flow_mm3_s == pytest.approx(11.9, rel=0.05)
+    assert "the melt limit binds first" in found.sentence()
+
+
+def test_a_supply_that_cannot_drive_the_current_at_rest_is_what_binds(straight):
+    """12 V over 60 ohm is 0.2 A peak, 0.1414 A RMS: 13.3 N of the 84.6 N that 0.9 A would give."""
+    lame = change(
+        motor={"resistance_ohm": 60.0, "inductance_mh": 3.0},
+        driver={"supply_v": 12.0, "full_scale_a": None, "current_levels": None},
+    )
+    found = advise(straight, lame, wanted_mm3_s=5.0)
+    assert found.binds == "supply voltage"
+    assert "the supply voltage allows 13." in found.sentence()
+    torque = next(limit for limit in found.limits if limit.name == "current limit of the bench")
+    assert torque.flow_mm3_s == pytest.approx((84.56 / 1.2 / 20.0) ** 2, rel=0.01)
+    assert "12 V leave the motor 1" in found.no_current_why
+    assert "of 84.6 N at 0.9 A" in found.no_current_why
+
+
+def test_a_candidate_that_cannot_be_set_to_a_current_leaves_the_others(straight):
+    small = change(driver={"full_scale_a": 0.64, "current_levels": 32})
+    told = []
+    found = advise_many(
+        straight, {"big": SIMPLE, "small": small}, currents_a=[0.6, 0.8], left_out=told.append
+    )
+    assert sorted((one.name, one.current_a) for one in found) == [
+        ("big", 0.6),
+        ("big", 0.8),
+        ("small", 0.6),
+    ]
+    (why,) = told
+    assert why.startswith("small cannot be set to 0.8 A")
+    with pytest.raises(TableError, match=r"small cannot be set to 0\.8 A"):
+        advise_many(straight, {"small": small}, currents_a=[0.8], left_out=told.append)
 
 
 def test_wanted_flow_outside_the_range_is_refused(straight):
@@ -364,7 +429,8 @@ def test_what_is_said_agrees_with_itself(straight, capped, grip_n, current_a):
 
 def test_a_winding_that_heats_up_without_end_is_said_in_words(straight):
     hot = change(SIMPLE, motor={"resistance_ohm": 8.0, "inductance_mh": 0.001})
-    found = advise(straight, change(hot, motor={"thermal_resistance_k_w": 40.0}))
+    hot = change(hot, motor={"thermal_resistance_k_w": 40.0})
+    found = advise(straight, hot, current_a=0.9)
     assert found.winding_c is None
     assert "without end" in " ".join(found.notes)
     assert "inf" not in " ".join(found.notes)
