@@ -70,6 +70,12 @@ def curves_of(
                 f"{finished[0]} is a curve that is fitted already and stands alone; "
                 "fit run folders or tables together instead"
             )
+        if model != "auto" or not joint:
+            asked = f"--model {model}" if model != "auto" else "--no-joint"
+            raise UsageError(
+                f"{finished[0]} is a curve that is fitted already, and {asked} fits anew: give the "
+                "run folder or the table"
+            )
         return read_curve_file(finished[0])
     from rig.curves.fit import fit_curves
 
@@ -91,11 +97,11 @@ def curves_of(
             notes=notes,
             source=", ".join(source.name for source in sources),
         )
-    except TableError:
+    except TableError as error:
         # A curve carries its notes; where there is none, what was tolerated may be the reason.
         for sentence in notes:
             note(sentence)
-        raise
+        raise TableError(f"{', '.join(str(source) for source in sources)}: {error}") from error
 
 
 def read_curve_file(path: Path) -> CurveSet:

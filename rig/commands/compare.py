@@ -112,8 +112,9 @@ def _pairs(
     if all(len(own) == 1 for _, _, own in singles):
         named = [(f"{n} at {own[0].temperature_c:g} C", c, own[0]) for n, c, own in singles]
         return [(named[0], other) for other in named[1:]]
+    asked = f" at {', '.join(f'{t:g}' for t in temperatures)} C" if temperatures else ""
     raise UsageError(
-        "no temperature is common to the sources: "
+        f"no temperature is common to the sources{asked}: "
         + "; ".join(
             f"{name} has {', '.join(f'{c.temperature_c:g}' for c in curves.curves)} C"
             for name, curves in sets

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from rig.commands._out import document, note, say
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from rig.curves.curveset import Curve, CurveSet, Parameter
 
 MODELS = (
@@ -23,6 +25,9 @@ MODELS = (
     "cross-melt",
     "smooth",
 )
+
+#: Share of the variance below which a source of uncertainty is not told.
+_LEAST_SHARE = 0.005
 
 
 @click.command("fit")
@@ -94,8 +99,12 @@ def write_results(curves: CurveSet, folder: Path) -> list[Path]:
 
 def describe(curves: CurveSet) -> None:
     """The curves in words, for a terminal."""
-    for curve in curves.curves:
+    budgets = (curves.budget or {}).get("curves") or ()
+    for index, curve in enumerate(curves.curves):
         _describe_curve(curve)
+        if index < len(budgets):
+            _describe_budget(budgets[index])
+        say()
     joint = curves.joint
     if joint is not None:
         say(f"All temperatures together ({joint.model}, at {joint.reference_c:g} C):")
@@ -127,7 +136,17 @@ def _describe_curve(curve: Curve) -> None:
         )
     for sentence in curve.notes:
         say(f"  - {sentence}")
-    say()
+
+
+def _describe_budget(budget: Mapping[str, Any]) -> None:
+    """The uncertainty budget, what dominates first."""
+    say(f"  Uncertainty, {budget['sentence']}")
+    for part in budget["components"]:
+        if part["share"] >= _LEAST_SHARE:
+            say(
+                f"    {part['name']:<28} {100 * part['standard']:>6.2f} % standard "
+                f"{100 * part['share']:>4.0f} %  {part['kind']}, type {part['evaluation']}"
+            )
 
 
 def _interval(parameter: Parameter) -> str:

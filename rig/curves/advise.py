@@ -467,7 +467,7 @@ def advise_many(
                 found.append(one)
     if failed and (not found or left_out is None):
         raise failed[0]
-    for error in failed:
+    for why in failed:
         assert left_out is not None
-        left_out(str(error))
+        left_out(str(why))
     return sorted(found, key=lambda a: -(a.sure_flow_mm3_s or 0.0) - 1e-6 * (a.flow_mm3_s or 0.0))

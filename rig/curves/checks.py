@@ -42,6 +42,11 @@ _LEFT = 4
 """Thresholds beyond the number of coordinates (effective) without which residuals tell nothing."""
 _SAME_FORCE, _CONTRADICTS = 0.01, 0.05
 """Forces no further apart count as one; a flow that falls by less, relative, may be scatter."""
+_MANY, _OUT_OF_ORDER, _MOST_TOLD = 10, 5.0, 3
+"""From so many thresholds on their scatter is known, and flows out of order by less than so many
+times that are none; so many are told one by one."""
+_HARDLY = 0.3
+"""A difference of two laws, in widths of the band there, that one threshold hardly shows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,7 +244,7 @@ def remarks(
         )
     if len(best.run_sd):
         said.append(_between_runs(best, data))
-    said.extend(contradictions(used, best.residuals))
+    said.extend(contradictions(used, best.residuals, scatter=best.scatter_value))
     bends = bend(choice, data)
     if bends is not None:
         said.append(bends)
@@ -265,16 +270,23 @@ def _between_runs(best: Fitted, data: Data) -> str:
     )
 
 
-def contradictions(used: Sequence[Threshold], residuals: NDArray[np.float64]) -> list[str]:
+def contradictions(
+    used: Sequence[Threshold], residuals: NDArray[np.float64], *, scatter: float = 0.0
+) -> list[str]:
     """Sentences on thresholds at which more force pushed less, which no law allows.
 
     With few points an outlier widens the scatter so much that its residual stays small; that its
-    bracket lies below one at less force is seen all the same.
+    bracket lies below one at less force is seen all the same. With many, two neighbours are out
+    of order by what thresholds scatter, and that is none.
 
     Args:
         used: Thresholds, shape (n,).
         residuals: Of each from the curve, shape (n,).
+        scatter: Of a threshold, relative in flow, as fitted.
     """
+    less = _CONTRADICTS
+    if len(used) >= _MANY:
+        less = max(less, 1.0 - math.exp(-_OUT_OF_ORDER * scatter))
     closed = [
         (p, float(r)) for p, r in zip(used, residuals, strict=True) if p.closed and abs(r) <= _WILD
     ]
@@ -285,7 +297,7 @@ def contradictions(used: Sequence[Threshold], residuals: NDArray[np.float64]) ->
             assert low.clean_mm3_s is not None
             assert high.skip_mm3_s is not None
             more = high.force_n > low.force_n * (1.0 + _SAME_FORCE)
-            if not more or high.skip_mm3_s >= low.clean_mm3_s * (1.0 - _CONTRADICTS):
+            if not more or high.skip_mm3_s >= low.clean_mm3_s * (1.0 - less):
                 continue
             odd, other, where = (
                 (high, low, "below") if abs(far) >= abs(off) else (low, high, "above")
@@ -296,7 +308,13 @@ def contradictions(used: Sequence[Threshold], residuals: NDArray[np.float64]) ->
                 f"{where} that at {other.force_n:.3g} N ({other.middle_mm3_s:.3g} mm3/s), and more "
                 "force cannot push less: repeat it",
             )
-    return list(said.values())
+    told = list(said.values())
+    if len(told) > _MOST_TOLD:
+        others = len(told) - _MOST_TOLD
+        told[_MOST_TOLD:] = [
+            f"{others} more such thresholds: repeat them, or look for what drifted"
+        ]
+    return told
 
 
 def trend(residuals: NDArray[np.float64]) -> bool:
@@ -326,8 +344,7 @@ def chance_of_trend(fitted: Fitted, data: Data) -> float:
         data: The thresholds.
     """
     law, closed = fitted.law, np.isfinite(data.low) & np.isfinite(data.high)
-    curve = law.log_flow(fitted.theta[None], data.log_force)[0][0]
-    if data.run is not None or ((data.low <= curve) & (curve <= data.high))[closed].all():
+    if data.run is not None or passes_all(fitted, data):
         return 1.0
     width = (data.high - data.low)[closed]
     variance = fitted.scatter_value**2 + float((width**2).mean()) / 12.0
@@ -362,7 +379,9 @@ def bend(choice: Choice, data: Data) -> str | None:
         )
     if best.law.name == "smooth":
         return None
-    said = run_of_signs(best)
+    if passes_all(best, data):
+        return None
+    said = run_of_signs(best, data)
     if said is None and len(data.log_force) >= 6:
         chance = chance_of_trend(best, data)
         if chance < _RARE:
@@ -373,9 +392,21 @@ def bend(choice: Choice, data: Data) -> str | None:
     return said
 
 
-def run_of_signs(best: Fitted) -> str | None:
-    """Whether residuals along the curve keep their sign too long (Wald & Wolfowitz 1940)."""
-    signs = np.sign(best.residuals[np.abs(best.residuals) > 1e-9])
+def passes_all(fitted: Fitted, data: Data) -> bool:
+    """Whether a curve passes through all closed brackets: then nothing speaks against it."""
+    closed = np.isfinite(data.low) & np.isfinite(data.high)
+    curve = fitted.law.log_flow(fitted.theta[None], data.log_force)[0][0]
+    return bool(((data.low <= curve) & (curve <= data.high))[closed].all())
+
+
+def run_of_signs(best: Fitted, data: Data) -> str | None:
+    """Whether residuals along the curve keep their sign too long (Wald & Wolfowitz 1940).
+
+    Repeats at one force have no order among themselves, and count by their mean.
+    """
+    _, at = np.unique(np.round(data.log_force, 6), return_inverse=True)
+    residuals = np.bincount(at, best.residuals) / np.bincount(at)
+    signs = np.sign(residuals[np.abs(residuals) > 1e-9])
     plus, minus = int((signs > 0).sum()), int((signs < 0).sum())
     n = plus + minus
     if min(plus, minus) < 3:
@@ -437,25 +468,47 @@ def _undecided(choice: Choice, data: Data, reach: Reach) -> str | None:
         # Where either law is right, the threshold must lie at a speed that can be tried.
         most = max(flows_seen(data)[1], math.log(max(reach.flow_mm3_s, 1e-9)))
         gap = np.where(np.maximum(one, other) <= most + 1e-9, np.abs(one - other), -1.0)
-        at = int(np.argmax(gap))
+        widths = _band_widths(choice, forces)
+        # Where the band is narrow beside the difference one threshold tells most.
+        at = int(np.argmax(np.where(gap < _WORTH_TELLING, -1.0, gap / (0.01 + widths))))
         if gap[at] < _WORTH_TELLING:
             same = same or (
                 f"{told}; up to {reach.force_n[1]:.3g} N their flows differ by less than "
                 f"{100 * _WORTH_TELLING:.0f} %, so that nothing there depends on which is right"
             )
             continue
-        band = mixture_flows(choice.mixture, forces[at : at + 1])[:, 0]
-        low, high = np.quantile(band[np.isfinite(band)], [0.025, 0.975])
         force, flow = math.exp(forces[at]), math.exp(0.5 * (one[at] + other[at]))
         place = (
-            f"{told}; within {reach.words} their flows differ most, by "
-            f"{100 * math.expm1(gap[at]):.0f} %, at {force:.3g} N (about {flow:.3g} mm3/s): "
-            f"measure next at about {force:.3g} N"
+            f"{told}; within {reach.words} they are told apart best at {force:.3g} N (about "
+            f"{flow:.3g} mm3/s), where their flows differ by {_ratio_words(gap[at])}"
         )
-        if gap[at] < high - low:
+        if gap[at] < _HARDLY * widths[at]:
             place += (
-                f", several times, for the band there is wider ({100 * math.expm1(high - low):.0f} "
-                "%)"
+                f" and the band is far wider ({_ratio_words(widths[at])}): more thresholds "
+                "everywhere come before that"
             )
+        elif gap[at] < widths[at]:
+            place += (
+                f": measure next there, several times, for the band is wider "
+                f"({_ratio_words(widths[at])})"
+            )
+        else:
+            place += ": measure next there"
         return place
     return same
+
+
+def _band_widths(choice: Choice, log_force: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Width of the 95 % band of log flow at forces; infinite where nothing bounds it."""
+    flows = np.nan_to_num(mixture_flows(choice.mixture, log_force), nan=np.inf, neginf=-np.inf)
+    low, high = np.quantile(flows, [0.025, 0.975], axis=0, method="inverted_cdf")
+    bounded = np.isfinite(low) & np.isfinite(high)
+    return np.where(bounded, np.where(bounded, high, 0.0) - np.where(bounded, low, 0.0), np.inf)
+
+
+def _ratio_words(log_ratio: float) -> str:
+    """A difference of logs as per cent, or as a factor where it is large."""
+    if not log_ratio < math.log(100.0):
+        return "a factor of a hundred and more"
+    ratio = math.exp(log_ratio)
+    return f"{100 * (ratio - 1):.0f} %" if ratio < 3.0 else f"a factor of {ratio:.2g}"

@@ -142,6 +142,7 @@ def compare(
         for q, g, h in zip(inside, gap, half, strict=True)
     )
     mean_ratio = (math.exp(mean), math.exp(mean - mean_half), math.exp(mean + mean_half))
+    bent = differ_in_shape(gap[at], tested)
     differ, limits = p_value < 0.05, _limit_difference(a, b)
     limits_differ = None if limits is None else not limits[1] <= 0.0 <= limits[2]
     scales = (a.scale_uncertainty, b.scale_uncertainty)
@@ -157,12 +158,26 @@ def compare(
         scale_uncertainties=scales,
         sentence="; ".join(
             (
-                _force_words(names, ratios, mean_ratio, p_value, apart=differ),
+                _force_words(names, ratios, mean_ratio, p_value, apart=differ, bent=bent),
                 *_limit_words(names, limits, differ=bool(limits_differ), forces_differ=differ),
                 _scale_words(names, scales, common_scale),
             )
         ),
     )
+
+
+def differ_in_shape(gap: Array, covariance: Array) -> bool:
+    """Whether the ratio changes along the curve: its differences from place to place are tested.
+
+    Args:
+        gap: Log ratios, shape (n,).
+        covariance: Of these, shape (n, n); what is common to all drops out.
+    """
+    from scipy.stats import chi2
+
+    step = np.diff(np.eye(len(gap)), axis=0)
+    change, spread = step @ gap, step @ covariance @ step.T
+    return bool(chi2.sf(float(change @ np.linalg.solve(spread, change)), len(change)) < 0.05)
 
 
 def _limit_difference(a: Curve, b: Curve) -> tuple[float, float, float] | None:
@@ -200,6 +215,7 @@ def _force_words(
     p_value: float,
     *,
     apart: bool,
+    bent: bool,
 ) -> str:
     """What the test of the forces says."""
     low, high = ratios[0].flow_mm3_s, ratios[-1].flow_mm3_s
@@ -212,14 +228,27 @@ def _force_words(
         )
     if mean[1] > 1 or mean[2] < 1:
         way = "more" if mean[0] >= 1 else "less"
+        change = f"; the ratio is not the same throughout: {_course(ratios)}" if bent else ""
         return (
             f"{names[1]} needs {100 * abs(mean[0] - 1):.1f} % {way} force than {names[0]} on "
-            f"average {where}, ratio {mean[0]:.3f} ({mean[1]:.3f} to {mean[2]:.3f}; {p})"
+            f"average {where}, ratio {mean[0]:.3f} ({mean[1]:.3f} to {mean[2]:.3f}; {p}){change}"
         )
     return (
-        f"{names[1]} and {names[0]} differ in shape {where}: the force ratio goes from "
-        f"{ratios[0].ratio:.3f} to {ratios[-1].ratio:.3f} ({p})"
+        f"{names[1]} and {names[0]} differ in shape {where}: the force ratio is "
+        f"{_course(ratios)} ({p})"
     )
+
+
+def _course(ratios: tuple[Ratio, ...]) -> str:
+    """The ratio at both ends, and at its least and greatest where these lie between."""
+    chosen = {0, len(ratios) - 1}
+    for pick in (min, max):
+        at = pick(range(len(ratios)), key=lambda i: ratios[i].ratio)
+        far = min(abs(math.log(ratios[at].ratio / ratios[i].ratio)) for i in (0, -1))
+        if far > 0.01:
+            chosen.add(at)
+    told = [f"{ratios[i].ratio:.3f} at {ratios[i].flow_mm3_s:.3g} mm3/s" for i in sorted(chosen)]
+    return ", ".join(told[:-1]) + f" and {told[-1]}"
 
 
 def _limit_words(

@@ -134,9 +134,8 @@ def fit_curves(
     if joint and len(curves) > 1 and model != "smooth":
         from rig.curves.joint import fit_joint
 
-        found = replace(
-            found,
-            joint=fit_joint(
+        try:
+            law = fit_joint(
                 fits,
                 model=model,
                 scatter=scatter,
@@ -144,8 +143,10 @@ def fit_curves(
                 force_sd=force_sd,
                 scale_u=scale_u,
                 seed=seed,
-            ),
-        )
+            )
+        except TableError as error:
+            return replace(found, notes=(*found.notes, f"no law over all temperatures: {error}"))
+        found = replace(found, joint=law)
     return found
 
 
@@ -231,7 +232,10 @@ def _fit_temperature(
         names, make, data, scatter=scatter, wrong_rate=wrong_rate, seed=seed, spares=True
     )
     best = choice.best
-    rows, modes, notes = tables.make_table(best, choice.mixture, data, scale_u=scale_u)
+    try:
+        rows, modes, notes = tables.make_table(best, choice.mixture, data, scale_u=scale_u)
+    except TableError as error:
+        raise TableError(f"{celsius:g} C: {error}") from error
     notes += checks.remarks(
         choice,
         used,

@@ -100,9 +100,13 @@ def fit_joint(
         n,
     )
     agrees = together <= separate + _CLEAR
+    at_rate = (
+        "the activation energy is at constant rate; at constant stress, as rheometers quote it, "
+    )
     notes = [
-        "the activation energy is at constant rate; at constant stress, as rheometers quote it, it "
-        "is the other figure, E/n"
+        at_rate + "it is that over the local exponent, which changes along a curve with a plateau"
+        if best.law.name.startswith("cross")
+        else at_rate + "it is the other figure, E/n"
     ]
     if not agrees:
         notes.append(

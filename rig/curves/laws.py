@@ -295,7 +295,9 @@ class PowerLaw:
             found["sharpness"] = np.exp(theta[:, self._at["p"]])
         if self.joint:
             found["activation_kj_mol"] = 100.0 * theta[:, self._at["e"]]
-            found["activation_at_constant_stress_kj_mol"] = found["activation_kj_mol"] / n
+            # With a plateau the local exponent, and with it E/n, changes along the curve.
+            if not self.with_cross:
+                found["activation_at_constant_stress_kj_mol"] = found["activation_kj_mol"] / n
             if self.with_melt:
                 found["melt_limit_per_k"] = theta[:, self._at["m"]] / 100.0
         return found

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from rig.curves.curveset import Row
 from rig.curves.posterior import Data, Fitted
+from rig.errors import TableError
 
 Array = NDArray[np.float64]
 
@@ -20,6 +21,9 @@ _SHORT = 0.03
 """How far, in log force, a range may end below the highest force before that is said."""
 _LITTLE = 0.05
 """How far, in log force, it may end above it."""
+
+_FAR_BELOW = 30.0
+"""The band ends no lower than this part of the least force that was tried."""
 
 
 def flows_seen(data: Data) -> tuple[float, float]:
@@ -118,13 +122,20 @@ def make_table(
         mixture: Laws and weights from which the band is drawn.
         data: Thresholds.
         scale_u: Relative standard uncertainty common to all forces.
+
+    Raises:
+        TableError: The thresholds bound no curve.
     """
     log_flow, short = measured_flows(best, data)
-    draws = mixture_forces(mixture, log_flow)
+    # Where a law cannot reach a flow at all, no force is enough.
+    draws = np.nan_to_num(mixture_forces(mixture, log_flow), nan=np.inf, neginf=-np.inf)
     force = best.law.log_force_at(best.theta[None], log_flow)[0]
     lower, upper = np.quantile(draws, [0.025, 0.975], axis=0, method="inverted_cdf")
+    # A flow that some laws ascribe to no force at all has a band from far below what was tried.
+    lower = np.maximum(lower, data.log_force.min() - math.log(_FAR_BELOW))
     notes = []
-    sound = np.isfinite(force) & np.isfinite(upper) & (upper < data.log_force.max() + math.log(3.0))
+    most = data.log_force.max() + math.log(3.0)
+    sound = np.isfinite(force) & np.isfinite(upper) & (upper < most)
     sound |= np.arange(len(force)) < 2
     last = len(sound) if sound.all() else int(np.argmin(sound))
     if last < len(sound):
@@ -136,7 +147,12 @@ def make_table(
         notes.append(short)
     log_flow, force, lower, upper = (a[:last] for a in (log_flow, force, lower, upper))
     draws = draws[:, :last]
-    upper = np.where(np.isfinite(upper), upper, data.log_force.max() + math.log(3.0))
+    upper = np.minimum(upper, most)
+    if not ((force <= most) & np.isfinite(force) & np.isfinite(lower)).all():
+        raise TableError(
+            "the thresholds bound no curve: brackets too wide, or forces too much alike, to say "
+            "which force goes with which flow"
+        )
     lower, upper = np.minimum(lower, force), np.maximum(upper, force)
     lower, upper = np.maximum.accumulate(lower), np.maximum.accumulate(upper)
     common = Z95 * scale_u

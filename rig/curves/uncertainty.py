@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 Kind = Literal["scale", "shape"]
 COVERAGE_FACTOR = 2.0
+_USEFUL = 5
+"""Fewer different forces leave a curve open, however well each is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,11 +93,15 @@ class Budget:
         if not self.components or self.combined() == 0.0:
             return f"{self.where}: no uncertainty is stated"
         first = self.components[0]
+        scale = (
+            f"scale {100 * COVERAGE_FACTOR * self.scale:.1f} %"
+            if any(c.kind == "scale" for c in self.components)
+            else "scale not known"
+        )
         return (
-            f"{self.where}: force to {100 * self.expanded:.1f} % (k = 2): scale "
-            f"{100 * COVERAGE_FACTOR * self.scale:.1f} %, shape "
-            f"{100 * COVERAGE_FACTOR * self.shape:.1f} %; {first.name} makes up "
-            f"{100 * self.share(first):.0f} % of the variance: {first.improve}"
+            f"{self.where}: force to {100 * self.expanded:.1f} % (k = 2): {scale}, shape "
+            f"{100 * COVERAGE_FACTOR * self.shape:.1f} %; of the variance "
+            f"{100 * self.share(first):.0f} % come from the {first.name}: {first.improve}"
         )
 
     def to_document(self) -> dict[str, Any]:
@@ -247,6 +253,10 @@ def _shape_components(
         "wrong verdicts": "tune the detector on takes of this bench",
         "choice of the law": "measure more currents, first at the ends of the range",
     }
+    forces = {round(t.force_n, 6) for t in closed}
+    if len(forces) < _USEFUL:
+        # What so few places leave open no narrower bracket closes.
+        improve = dict.fromkeys(improve, f"measure at more currents: {len(forces)} leave it open")
     for name, variance in variances.items():
         if variance > 0:
             yield Component(
