@@ -46,7 +46,8 @@ _MANY, _OUT_OF_ORDER, _MOST_TOLD = 10, 5.0, 3
 """From so many thresholds on their scatter is known, and flows out of order by less than so many
 times that are none; so many are told one by one."""
 _HARDLY = 0.3
-"""A difference of two laws, in widths of the band there, that one threshold hardly shows."""
+"""A difference of two laws within the forces that were tried, in widths of the band there, that one
+more threshold hardly shows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -482,14 +483,15 @@ def _undecided(choice: Choice, data: Data, reach: Reach) -> str | None:
             f"{told}; within {reach.words} they are told apart best at {force:.3g} N (about "
             f"{flow:.3g} mm3/s), where their flows differ by {_ratio_words(gap[at])}"
         )
-        if gap[at] < _HARDLY * widths[at]:
+        inside = data.log_force.min() - 1e-9 <= forces[at] <= data.log_force.max() + 1e-9
+        if inside and gap[at] < _HARDLY * widths[at]:
             place += (
-                f" and the band is far wider ({_ratio_words(widths[at])}): more thresholds "
+                f" and the band there is far wider ({_ratio_words(widths[at])}): more thresholds "
                 "everywhere come before that"
             )
         elif gap[at] < widths[at]:
             place += (
-                f": measure next there, several times, for the band is wider "
+                f": measure next there, several times, for the band there is wider "
                 f"({_ratio_words(widths[at])})"
             )
         else:

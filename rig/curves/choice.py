@@ -23,6 +23,9 @@ _OUT_OF_RACE = 6.5
 _POLE_OUT = 4.0
 """The law with a pole is out of the race sooner: its only use is where the knee is not plain."""
 _OVERRULED = 0.25
+_MANY, _FREE_PART = 12, 0.3
+"""With so many different forces the curve without a law makes no less than this part of the band:
+scatter is so small beside them that what the laws get slightly wrong is most of the error."""
 _FOLLOWS, _BY_CHANCE = 10.0, 0.02
 """The curve without a law is named against all odds where it follows the points so much better
 (twice the log-likelihood less the parameters) and residuals of every law hang together so rarely by
@@ -55,12 +58,14 @@ class Choice:
     Attributes:
         ranked: Sampled laws with their weights, the chosen one first.
         candidates: All laws tried, in the same order, those never sampled last.
+        many: Whether there are so many forces that the curve without a law always has a part.
         chance: Where no law fits, and the curve without a law stands alone: how often residuals
             of the law that fits best would hang together so by chance; else None.
     """
 
     ranked: tuple[tuple[Fitted, float], ...]
     candidates: tuple[Candidate, ...]
+    many: bool = False
     chance: float | None = None
 
     @property
@@ -77,6 +82,13 @@ class Choice:
         """
         softened = [(fitted, math.sqrt(weight)) for fitted, weight in self.ranked]
         total = sum(weight for _, weight in softened)
+        if self.many:
+            least = _FREE_PART * total
+            softened = [
+                (fitted, max(weight, least) if fitted.law.name == "smooth" else weight)
+                for fitted, weight in softened
+            ]
+            total = sum(weight for _, weight in softened)
         return [
             (fitted, max(weight / total, _LEAST_WEIGHT))
             for fitted, weight in softened
@@ -98,8 +110,9 @@ def try_laws(
 
     Laws that the curvature at their mode shows to be out of the race are not sampled. Where all
     laws run, others may join them: spares (the curve without a law, and the Cross law with a melt
-    limit) where the residuals of the best law keep a trend, and the law with a pole where one with
-    a melt limit leads: how far the limit lies above the flows that were seen depends on the law.
+    limit) where the residuals of the best law keep a trend, the former with many forces too, and
+    the law with a pole where one with a melt limit leads: how far the limit lies above the flows
+    that were seen depends on the law.
 
     Args:
         names: Of the laws, at least one.
@@ -132,10 +145,12 @@ def try_laws(
         enter(one, -math.inf if index == first else top - _OUT_OF_RACE)
     leader = max(fits, key=lambda row: row[0].log_evidence)[0]
     all_run = len(names) >= len(LAWS)
-    if spares and all_run and checks.trend(leader.residuals):
+    many = len(np.unique(np.round(data.log_force, 6))) >= _MANY
+    bent = checks.trend(leader.residuals)
+    if spares and all_run and (bent or many):
         enter(sighted("smooth"), -math.inf)
         fits[-1] = fits[-1][0], math.inf  # a penalised curve has no count of parameters to compare
-        if "melt" in leader.law.name:
+        if bent and "melt" in leader.law.name:
             enter(sighted("cross-melt"), -math.inf)
     leads = leader.law.name, min(fits, key=lambda row: row[1])[0].law.name
     if all_run and any("melt" in name for name in leads):
@@ -159,7 +174,7 @@ def try_laws(
     ranked = tuple((fitted, share) for fitted, _, share in rows)
     if chance is not None:
         ranked = ((ranked[0][0], 1.0),)
-    return Choice(ranked=ranked, candidates=candidates, chance=chance)
+    return Choice(ranked=ranked, candidates=candidates, many=many, chance=chance)
 
 
 def _no_law_fits(fits: Sequence[Fitted], data: Data) -> float | None:

@@ -77,7 +77,7 @@ def test_the_diameter_counts_by_twice_the_exponent(fitted):
 
 def test_the_sentence_names_what_dominates_and_what_to_improve(fitted):
     text = uncertainty.curve_budget(fitted.curves[0], BENCH).sentence()
-    assert "torque of the motor makes up" in text
+    assert "% come from the torque of the motor: measure" in text
     assert "measure the torque with a lever" in text
     exact = with_changes("motor", torque_tolerance=0.0)
     assert (
