@@ -16,6 +16,10 @@ if TYPE_CHECKING:
 _AVAILABLE = tuple(COLOURS[f"heat{k}"][0] for k in (2, 3, 5, 1, 4))
 
 _FAR = 1.6
+_ABOVE = 2.5
+"""Height of the chart in greatest forces needed, at most."""
+_LOW = 0.08
+"""Share of the height below which there is no room for words beneath a line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +67,16 @@ def draw_advice(
     """
     import textwrap
 
+    from matplotlib.patheffects import withStroke
+
     if melt_limit_mm3_s is not None and melt_limit_mm3_s > _FAR * max(needed.flow_mm3_s):
         melt_limit_mm3_s = None
     left_out = len(available) - len(_AVAILABLE)
     available = available[: len(_AVAILABLE)]
     if left_out > 0:
         sentence = f"{sentence} ({left_out} more candidates are not drawn)".strip()
+    if len(available) > 1 and any(len(one.usable_n) for one in available):
+        sentence = f"{sentence} (dotted: less the margin)".strip()
     with our_look():
         figure = new_figure(width_in, 0.62 * width_in + 0.4)
         axes = figure.subplots()
@@ -80,24 +88,27 @@ def draw_advice(
             [needed.flow_mm3_s[-1], wanted_mm3_s or 0.0, melt_limit_mm3_s or 0.0]
             + [one.holds_mm3_s or 0.0 for one in available]
         )
-        top = 1.18 * max(
-            [min(max(needed.upper_n), 1.2 * max(needed.force_n))]
-            + [f for one in available for f in one.force_n[:1]]
-        )
+        most = min(max(needed.upper_n), 1.2 * max(needed.force_n))
+        top = 1.18 * max([most, *(f for one in available for f in one.force_n[:1])])
+        # A motor far beyond the need would press all the rest to the bottom.
+        top = min(top, _ABOVE * most)
         axes.set_xlim(0.0, right)
         axes.set_ylim(0.0, top)
-        # Under its low end the curve has nothing beside it, whatever the candidates are.
+        # Under its low end the curve has nothing beside it, unless that lies at the bottom.
+        start = min(needed.lower_n[0], needed.force_n[0])
+        low = start < _LOW * top
         axes.annotate(
             needed.name or "needed",
-            (needed.flow_mm3_s[0], min(needed.lower_n[0], needed.force_n[0])),
-            xytext=(-6, -14),
+            (needed.flow_mm3_s[0], max(needed.upper_n[0], needed.force_n[0]) if low else start),
+            xytext=(-6, 7 if low else -14),
             textcoords="offset points",
             fontweight="bold",
             color=INK,
+            path_effects=[withStroke(linewidth=2.5, foreground=PAPER)],
         )
         for index, one in enumerate(available):
             _candidate(axes, one, _AVAILABLE[index % len(_AVAILABLE)])
-        _margin_labels(axes, available, right)
+        _line_labels(axes, available, right)
         for flow, words, name in (
             (melt_limit_mm3_s, "melt limit", "skip"),
             (wanted_mm3_s, "wanted", "soft"),
@@ -107,11 +118,12 @@ def draw_advice(
                 axes.axvline(flow, color=colour, lw=1.1, ls=(0, (5, 3)))
                 axes.annotate(
                     words,
-                    (flow, 0.0),
-                    xytext=(-4, 5),
+                    (flow, top),
+                    xytext=(-4, -5),
                     textcoords="offset points",
                     rotation=90,
                     ha="right",
+                    va="top",
                     fontsize=8,
                     color=colour,
                 )
@@ -132,9 +144,10 @@ def _candidate(axes: Axes, one: Available, colour: str) -> None:
     if one.holds_mm3_s is None:
         return
     line = one.usable_n if len(one.usable_n) else one.force_n
-    force = _at(one.flow_mm3_s, line, one.holds_mm3_s)
+    force = min(_at(one.flow_mm3_s, line, one.holds_mm3_s), 0.97 * axes.get_ylim()[1])
     axes.plot([one.holds_mm3_s], [force], "o", ms=7, mfc=PAPER, mec=colour, mew=1.8)
     left = one.holds_mm3_s > 0.7 * axes.get_xlim()[1]
+    low = force < 1.5 * _LOW * axes.get_ylim()[1]
     words = f"{one.holds_mm3_s:.3g} mm³/s"
     if one.at_least:
         words = f"at least {words}"
@@ -143,30 +156,35 @@ def _candidate(axes: Axes, one: Available, colour: str) -> None:
     axes.annotate(
         words,
         (one.holds_mm3_s, force),
-        xytext=(-9 if left else 9, -8),
+        xytext=(-9 if left else 9, 8 if low else -8),
         ha="right" if left else "left",
         textcoords="offset points",
-        va="top",
+        va="bottom" if low else "top",
         color=INK,
         fontsize=8.5,
         path_effects=[withStroke(linewidth=2.5, foreground=PAPER)],
     )
 
 
-def _margin_labels(axes: Axes, available: Sequence[Available], right: float) -> None:
+def _line_labels(axes: Axes, available: Sequence[Available], right: float) -> None:
     """Names of the lines right of the axes, none closer than a line of text to the next."""
     wanted: list[tuple[float, str, str, str]] = []
     for index, one in enumerate(available):
         colour = _AVAILABLE[index % len(_AVAILABLE)]
         end = min(right, one.flow_mm3_s[-1])
         wanted.append((_at(one.flow_mm3_s, one.force_n, end), one.name, colour, "bold"))
-        if len(one.usable_n):
+        if len(one.usable_n) and len(available) == 1:
             force = _at(one.flow_mm3_s, one.usable_n, end)
             wanted.append((force, "less margin", colour, "normal"))
     figure = axes.get_figure(root=True)
     assert figure is not None
     gap = axes.get_ylim()[1] * 12.5 / (72.0 * figure.get_figheight() * 0.8)
-    lowest = -gap
+    top, lowest = axes.get_ylim()[1], -gap
+    beyond = [label for label in wanted if label[0] > top]
+    for number, (force, words, colour, weight) in enumerate(sorted(beyond)):
+        wanted.remove((force, words, colour, weight))
+        place = top - gap * (len(beyond) - 1 - number)
+        wanted.append((place, f"{words}: {force:.0f} N", colour, weight))
     for force, words, colour, weight in sorted(wanted):
         lowest = max(force, lowest + gap)
         axes.annotate(

@@ -63,19 +63,23 @@ def draw_force(
         for curve in curves.curves:
             _curve(axes, curve, colours[curve.temperature_c])
         _limits(axes, curves.curves)
+        _melt_limits(axes, curves.curves, colours)
         _reasons(axes, [p for curve in curves.curves for p in curve.points])
-        end_labels(
-            axes,
-            [
-                (
-                    curve.table[-1].flow_mm3_s,
-                    curve.table[-1].force_n,
-                    f"{curve.temperature_c:g} °C",
-                    colours[curve.temperature_c],
-                )
-                for curve in curves.curves
-            ],
-        )
+        if len(curves.curves) == 1:
+            _label_below(axes, curves.curves[0], colours[curves.curves[0].temperature_c])
+        else:
+            end_labels(
+                axes,
+                [
+                    (
+                        curve.table[-1].flow_mm3_s,
+                        curve.table[-1].force_n,
+                        f"{curve.temperature_c:g} °C",
+                        colours[curve.temperature_c],
+                    )
+                    for curve in curves.curves
+                ],
+            )
         label_axes(axes, x="" if residuals else "flow, mm³/s", y="force, N")
         _speed_axis(axes, curves)
         if strip is not None:
@@ -163,6 +167,42 @@ def _limits(axes: Axes, curves: Iterable[Curve]) -> None:
     forces += [point.force_n for point in points]
     axes.set_xlim(0.0, 1.10 * max(flows))
     axes.set_ylim(0.0, 1.12 * max(forces))
+
+
+def _label_below(axes: Axes, curve: Curve, colour: str) -> None:
+    """The temperature under the middle of the only curve, where no threshold lies."""
+    row = curve.table[len(curve.table) // 2]
+    axes.annotate(
+        f"{curve.temperature_c:g} °C",
+        (row.flow_mm3_s, row.lower_n),
+        xytext=(14, -22),
+        textcoords="offset points",
+        fontweight="bold",
+        color=colour,
+    )
+
+
+def _melt_limits(axes: Axes, curves: Iterable[Curve], colours: dict[float, str]) -> None:
+    """A dashed line at each melt limit that is bounded and lies within the picture."""
+    right, top = axes.get_xlim()[1], axes.get_ylim()[1]
+    for curve in curves:
+        limit = curve.melt_limit
+        if limit is None or limit.upper is None or limit.value >= right:
+            continue
+        colour = colours[curve.temperature_c]
+        axes.axvline(limit.value, color=colour, lw=1.0, ls=(0, (5, 3)), zorder=1)
+        axes.annotate(
+            "melt limit",
+            (limit.value, 0.0),
+            xytext=(4, 5),
+            textcoords="offset points",
+            rotation=90,
+            va="bottom",
+            fontsize=7.8,
+            color=colour,
+        )
+    axes.set_xlim(0.0, right)
+    axes.set_ylim(0.0, top)
 
 
 def _reasons(axes: Axes, points: Sequence[Point]) -> None:

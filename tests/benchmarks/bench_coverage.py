@@ -2,6 +2,7 @@
 
     python tests/benchmarks/bench_coverage.py [CAMPAIGNS] [NAME ...]
     python tests/benchmarks/bench_coverage.py runs [CAMPAIGNS]
+    python tests/benchmarks/bench_coverage.py many [CAMPAIGNS] [NAME ...]
 
 Each campaign draws a law at random within its family, thresholds with scatter and brackets of 3 %
 at 6 or at 10 forces (half of the campaigns each), fits it with ``model="auto"`` and asks whether
@@ -13,6 +14,10 @@ told and of those with an upper end; share of campaigns by named law, millisecon
 With ``runs``, each campaign is several runs of 8 forces on one power law, 2 % scatter in flow, all
 forces of a run shifted by a normal share of its own; asked is whether the band holds the force of
 the law without any shift, the mean over all runs that might be made, at 6 mm3/s.
+
+With ``many``, each campaign has 16 or 30 forces, and there are two families more that no law of
+the fit can follow: Carreau's, which turns more sharply than Cross's, and one that goes straight and
+then turns steep.
 """
 
 from __future__ import annotations
@@ -94,7 +99,24 @@ def newtonian(rng):
     return lambda f: np.maximum(f - y, 1e-9) / k
 
 
+def carreau(rng):
+    """F = K Q / (1 + (Q/Qc)^2)^((1-n)/2): Carreau 1972, Trans. Soc. Rheol. 16, 99."""
+    n, a, c = rng.uniform(0.25, 0.5), rng.uniform(12, 25), rng.uniform(0.7, 5.0)
+    grid = np.exp(np.linspace(-6, 6, 4000))
+    force = a * grid / (1 + (grid / c) ** 2) ** ((1 - n) / 2)
+    return lambda f: np.interp(f, force, grid)
+
+
+def kink(rng):
+    """Straight up to some flow, and several times as steep beyond."""
+    k, bend, steep = rng.uniform(3, 6), rng.uniform(5, 9), rng.uniform(2.0, 4.0)
+    at = k * bend
+    return lambda f: np.where(f < at, f / k, bend + (f - at) / (steep * k))
+
+
 FAMILIES = {f.__name__: f for f in (power, power_yield, knee, hard_cap, pole, thinning, newtonian)}
+STRANGE = {f.__name__: f for f in (carreau, kink)}
+MANY = (16, 30)
 NOISES = {
     "none": {"flow": 0.0, "force": 0.0},
     "flow 2 %": {"flow": 0.02, "force": 0.0},
@@ -212,7 +234,7 @@ def setting(family: str, noise: str, *, points: int, campaigns: int, seed: int =
         -time.perf_counter(),
     )
     for _ in range(campaigns):
-        law = FAMILIES[family](rng)
+        law = {**FAMILIES, **STRANGE}[family](rng)
         curve = fit_curves(campaign(law, rng, points=points, **NOISES[noise]), joint=False).curves[
             0
         ]
@@ -270,18 +292,22 @@ def main() -> None:
     if sys.argv[1:2] == ["runs"]:
         several_runs(int(sys.argv[2]) if len(sys.argv) > 2 else 200)
         return
-    campaigns = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
-    families = sys.argv[2:] or list(FAMILIES)
-    wanted = [(f, noise, n) for f in families for noise in NOISES for n in COUNTS]
+    asked, counts, noises, known = sys.argv[1:], COUNTS, list(NOISES), list(FAMILIES)
+    if asked[:1] == ["many"]:
+        asked, counts, noises = asked[1:], MANY, ["flow 2 %", "force 2 %"]
+        known += STRANGE
+    campaigns = int(asked[0]) if asked else 1000
+    families = asked[1:] or known
+    wanted = [(f, noise, n) for f in families for noise in noises for n in counts]
     results = Parallel(n_jobs=-1, return_as="generator")(
-        delayed(setting)(f, noise, points=n, campaigns=campaigns // len(COUNTS))
+        delayed(setting)(f, noise, points=n, campaigns=campaigns // len(counts))
         for f, noise, n in wanted
     )
     both: list[Counted] = []
     for (family, noise, points), found in zip(wanted, results, strict=True):
         print(f"{family:12s} {noise:24s} n={points:<4d}: {found.line()}", flush=True)
         both.append(found)
-        if len(both) == len(COUNTS):
+        if len(both) == len(counts):
             print(f"{family:12s} {noise:24s} in all: {(both[0] + both[1]).line()}", flush=True)
             both = []
 

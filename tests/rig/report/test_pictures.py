@@ -140,12 +140,20 @@ def test_comparison_and_advice_say_their_answer(curves):
     ]
     figure = draw_advice(one, candidates, melt_limit_mm3_s=9.0, wanted_mm3_s=4.0)
     said = texts(figure)
-    assert {"short brass", "melt limit", "wanted", "0 A", "4 A", "less margin"} <= said
+    assert {"short brass", "melt limit", "wanted", "0 A", "4 A"} <= said
     assert "5 A" not in said
-    assert "(2 more candidates are not drawn)" in said
+    assert "(2 more candidates are not drawn) (dotted: less the margin)" in said
     assert "4 mm³/s\nbinds: torque" in said
     inside(figure)
-    assert "melt limit" not in texts(draw_advice(one, candidates[:1], melt_limit_mm3_s=99.0))
+    alone = texts(draw_advice(one, candidates[:1], melt_limit_mm3_s=99.0))
+    assert "melt limit" not in alone
+    assert "less margin" in alone
+    # A motor far stronger than the need does not press the curve to the bottom.
+    far = Available("far", [0.8, 7.6], [900.0, 900.0], [], 7.6, "", at_least=True)
+    figure = draw_advice(one, [candidates[0], far])
+    assert {"far: 900 N", "at least 7.6 mm³/s"} <= texts(figure)
+    assert figure.axes[0].get_ylim()[1] < 3.1 * max(one.force_n)
+    inside(figure)
 
 
 def test_wilson_interval_against_its_paper_form():
