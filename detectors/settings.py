@@ -116,7 +116,7 @@ class DetectorSettings:
     lost_part: float = 0.03
     railed_part: float = 0.01
     least_steady_s: float = 0.5
-    calibration_intercept: float = 0.2
+    calibration_intercept: float = 0.0
     calibration_slope: float = 1.0
 
     def __post_init__(self) -> None:

@@ -36,7 +36,7 @@ def candidate_names(model: str, forces: int) -> list[str]:
     """Laws worth trying with so many different forces."""
     if model != "auto":
         return [model]
-    if forces < 4:
+    if forces < 3:
         return ["power"]
     if forces < 6:
         return ["power", "power-yield", "power-melt"]

@@ -235,7 +235,8 @@ def _number(row: dict[str, str], column: str, where: str, *, empty: bool = False
             return None
         raise TableError(f"{where}: {column} is empty; {allowed}")
     try:
-        value = float(text)
+        # Python takes 1_0 for ten.
+        value = float("" if "_" in text else text)
     except ValueError:
         raise TableError(f"{where}: {column} = {text!r} is not a number; {allowed}") from None
     if not (math.isfinite(value) and low <= value <= high):

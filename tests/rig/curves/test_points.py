@@ -87,6 +87,7 @@ def test_the_filament_s_diameter():
         (HEAD.replace("force_n", "clean_mm_s"), "clean_mm_s stands there twice"),
         ("temperature_c,current_a,clean_mm_s,skip_mm_s\n205,1,2,3\n", "add --bench FILE"),
         (HEAD + "205,30,1.0,1.03\n205,abc,1,2\n", "t.csv:3: force_n = 'abc' is not a number"),
+        (HEAD + "205,30,1.0,1.03\n205,4_0,1,2\n", "t.csv:3: force_n = '4_0' is not a number"),
         (HEAD + "205,-3,1,2\n", "t.csv:2: force_n = -3 is out of range; allowed: a number from"),
         (HEAD + "205,nan,1,2\n", "force_n = nan is out of range"),
         (HEAD + "205,inf,1,2\n", "force_n = inf is out of range"),

@@ -251,3 +251,16 @@ def hardly_apart(wide):
 def test_the_band_has_ends_whatever_the_thresholds_bound(wide):
     for row in fitted(hardly_apart(wide)).table:
         assert 0.0 < row.lower_n <= row.force_n <= row.upper_n < 1000.0
+
+
+def test_three_thresholds_do_not_settle_the_law():
+    """F = 12 Q^0.5 / (1 - Q/16): a power law through three of its points is far off between."""
+
+    def law(flow):
+        return 12.0 * flow**0.5 / (1.0 - flow / 16.0)
+
+    curve = fitted([bracket(law(flow), flow) for flow in (1.3, 9.0, 13.5)])
+    assert {"power", "power-yield", "power-melt"} <= {c.model for c in curve.candidates}
+    for flow in (4.0, 7.0):
+        low, high = curve.band_n(flow)
+        assert low < law(flow) < high
