@@ -145,7 +145,8 @@ def try_laws(
         enter(one, -math.inf if index == first else top - _OUT_OF_RACE)
     leader = max(fits, key=lambda row: row[0].log_evidence)[0]
     all_run = len(names) >= len(LAWS)
-    many = len(np.unique(np.round(data.log_force, 6))) >= _MANY
+    # The forces of several runs differ without telling more of the curve's shape.
+    many = data.run is None and len(np.unique(np.round(data.log_force, 6))) >= _MANY
     bent = checks.trend(leader.residuals)
     if spares and all_run and (bent or many):
         enter(sighted("smooth"), -math.inf)
