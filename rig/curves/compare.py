@@ -10,12 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.curves.curveset import Curve, CurveSet
+from rig.curves.points import Threshold
 from rig.curves.tables import Z95
 from rig.errors import RangeError
 
 Array = NDArray[np.float64]
 _FLOWS = 15
 _TESTED = 3
+_FEWEST, _NEAR = 6, 1.05
+"""Fewer thresholds of either curve tell too little by themselves; they count a little beyond the
+common range too."""
+_ROUNDS, _DRAWN_IN = 2, 3.0
+"""How often thresholds further off than so many standard deviations are drawn in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +110,10 @@ def compare(
 
     The test is a chi-square of the differences of log force at three flows against the covariance
     of both shapes; where the two do not share a drive, the error of both scales is added, so that
-    two motors that differ within their tolerance do not count as two different hot ends.
+    two motors that differ within their tolerance do not count as two different hot ends. Where no
+    such error is counted the thresholds themselves are asked too (`thresholds_differ`), and the
+    larger of both p counts: a law that follows neither of two alike curves errs differently on each
+    by chance, and its band knows nothing of that.
 
     Args:
         a: The reference.
@@ -135,6 +144,8 @@ def compare(
     tested = covariance[np.ix_(at, at)]
     tested = tested + np.eye(_TESTED) * (1e-8 + 1e-4 * np.diag(tested).mean())
     p_value = float(chi2.sf(float(gap[at] @ np.linalg.solve(tested, gap[at])), _TESTED))
+    if not scale:
+        p_value = max(p_value, thresholds_differ(a, b, (low, high)) or 0.0)
     weights = np.full(_FLOWS, 1.0 / _FLOWS)
     mean, mean_half = float(weights @ gap), Z95 * math.sqrt(float(weights @ covariance @ weights))
     ratios = tuple(
@@ -164,6 +175,60 @@ def compare(
             )
         ),
     )
+
+
+def thresholds_differ(a: Curve, b: Curve, flows_mm3_s: tuple[float, float]) -> float | None:
+    """p of no difference from the thresholds of two curves, without any law; None: too few.
+
+    Log flow against log force is a polynomial common to both, and one of lower degree times which
+    of the two it is; whether the latter is needed is asked of its sum of squares (F test: Draper
+    and Smith 1998, Applied Regression Analysis, 3rd ed., ch. 6 and 14). Both have the misfit of the
+    former in common. Thresholds far off are drawn in first.
+
+    Args:
+        a: One curve.
+        b: The other.
+        flows_mm3_s: Range of flows that both have.
+    """
+    from scipy.stats import f as f_distribution
+
+    least, most = flows_mm3_s
+    rows = [
+        (math.log(t.force_n), math.log(t.middle_mm3_s), float(which), _width(t))
+        for which, curve in enumerate((a, b))
+        for point in curve.points
+        if point.fitted and (t := point.threshold).closed
+        if least / _NEAR <= t.middle_mm3_s <= most * _NEAR
+    ]
+    if not rows:
+        return None
+    force, flow, which, width = np.array(rows).T
+    count = min(int(which.sum()), int((1.0 - which).sum()))
+    if count < _FEWEST or np.ptp(force) < 1e-6:
+        return None
+    x = 2.0 * (force - force.min()) / np.ptp(force) - 1.0
+    degree = 4 if count >= 8 else 3
+    common = np.polynomial.legendre.legvander(x, degree)
+    both = np.column_stack([common, which[:, None] * common[:, :_TESTED]])
+    free = len(rows) - both.shape[1]
+    for _ in range(_ROUNDS):
+        fitted = both @ np.linalg.lstsq(both, flow, rcond=None)[0]
+        off = flow - fitted
+        spread = max(1.4826 * float(np.median(np.abs(off))), float(width.mean()) / math.sqrt(12.0))
+        flow = fitted + np.clip(off, -_DRAWN_IN * spread, _DRAWN_IN * spread)
+    left = [
+        float(((flow - matrix @ np.linalg.lstsq(matrix, flow, rcond=None)[0]) ** 2).sum())
+        for matrix in (common, both)
+    ]
+    variance = max(left[1] / free, float((width**2).mean()) / 12.0)
+    return float(f_distribution.sf((left[0] - left[1]) / _TESTED / variance, _TESTED, free))
+
+
+def _width(threshold: Threshold) -> float:
+    """Width of a closed bracket, relative in flow."""
+    assert threshold.clean_mm_s is not None
+    assert threshold.skip_mm_s is not None
+    return math.log(threshold.skip_mm_s / threshold.clean_mm_s)
 
 
 def differ_in_shape(gap: Array, covariance: Array) -> bool:

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rig.curves.compare import compare, share_scale
-from rig.curves.curveset import CurveSet, Parameter
+from rig.curves.compare import compare, share_scale, thresholds_differ
+from rig.curves.curveset import CurveSet, Parameter, Point
 from rig.curves.fit import fit_curves
 from rig.curves.points import Threshold
 from rig.errors import RangeError
@@ -158,3 +158,35 @@ def test_the_document_of_a_comparison(base):
     document = json.loads(text)
     assert document["mean_ratio"]["value"] == pytest.approx(1.0)
     assert document["differ"] is False
+
+
+def scattered(base, seed, *, factor=1.0, count=10, scatter=0.02):
+    """A curve with other thresholds: those of Carreau's law, which no law of the fit follows."""
+    rng = np.random.default_rng(seed)
+    flows = np.geomspace(0.3, 25.0, 400)
+    forces = 20.0 * flows / (1.0 + (flows / 2.0) ** 2) ** 0.35 * factor
+    points = []
+    for force in np.linspace(20.0, 80.0, count):
+        flow = float(np.interp(force, forces, flows)) * math.exp(scatter * rng.standard_normal())
+        low = flow * math.exp(-0.03 * rng.random()) / AREA
+        threshold = Threshold(205.0, float(force), low, low * math.exp(0.03))
+        points.append(Point(threshold, fitted=True, residual=None, remark=None))
+    return replace(base, points=tuple(points))
+
+
+def test_thresholds_of_one_law_differ_as_often_as_they_should(base):
+    """p is about uniform though no polynomial is the law, and small for a tenth more force."""
+    flows = (0.5, 12.0)
+    pairs = [(scattered(base, 2 * k), scattered(base, 2 * k + 1)) for k in range(200)]
+    chances = np.array([thresholds_differ(a, b, flows) for a, b in pairs])
+    assert (chances < 0.05).mean() <= 0.09
+    assert (chances < 0.5).mean() == pytest.approx(0.5, abs=0.12)
+    more = [scattered(base, 1000 + k, factor=1.1) for k in range(40)]
+    found = [thresholds_differ(pairs[k][0], other, flows) for k, other in enumerate(more)]
+    assert np.mean(np.array(found) < 0.05) > 0.8
+
+
+def test_few_thresholds_are_not_asked(base):
+    few = scattered(base, 1, count=5)
+    assert thresholds_differ(few, scattered(base, 2), (0.5, 12.0)) is None
+    assert thresholds_differ(base, base, (100.0, 200.0)) is None
