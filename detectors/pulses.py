@@ -19,8 +19,8 @@ from detectors.frames import FloatArray
 
 #: Length of one spectrum of the level, in frames (about 4 s), and the shortest that is taken.
 SEGMENT_FRAMES, LEAST_FRAMES = 1500, 330
-#: So many segments are all taken (two minutes); after them every third.
-DENSE_SEGMENTS, EVERY = 30, 3
+#: So many segments are all taken (two minutes); after them every fifth.
+DENSE_SEGMENTS, EVERY = 30, 5
 #: Levels are taken against their middle and cut off here, in dB, so that knocks do not rule.
 LEVEL_CUT_DB = 6.0
 #: Multiples of the rate that are looked at, and the most that one of them counts, in dB.

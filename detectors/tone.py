@@ -29,8 +29,8 @@ from detectors.orders import (
 
 T = TypeVar("T")
 #: Spectra that overlap by half; those after them do not overlap; and of what comes after so many
-#: (two minutes), only every third stretch is taken.
-DENSE_SPECTRA, ALL_SPECTRA, EVERY = 16, 240, 3
+#: (two minutes), only every fifth stretch is taken.
+DENSE_SPECTRA, ALL_SPECTRA, EVERY = 16, 240, 5
 #: Spectra to one look (1 s, later 2 s).
 LOOK_SPECTRA = 4
 #: For the test whether lines go on through a click: length of the windows, and where the middles
