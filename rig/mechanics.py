@@ -304,10 +304,13 @@ class ForceChain:
         )
         return rev_s * self.filament_per_motor_turn_mm
 
+    def standing_rms_n(self, current_rms_a: float) -> float:
+        """Filament force at rest, in N, where the supply drives the RMS current."""
+        return self.torque.torque_nm(current_rms_a) * self.newton_per_nm
+
     def force_rms_n(self, current_rms_a: float, speed_mm_s: float = 0.0) -> float:
         """Greatest filament force at an RMS current and filament speed, in N."""
-        torque = self.torque.torque_nm(current_rms_a) * self.derating(current_rms_a, speed_mm_s)
-        return torque * self.newton_per_nm
+        return self.standing_rms_n(current_rms_a) * self.derating(current_rms_a, speed_mm_s)
 
     def applied_rms_a(self, commanded_a: float) -> float:
         """RMS current really applied for a current asked of the driver in its own unit, in A."""

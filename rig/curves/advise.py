@@ -21,12 +21,7 @@ from typing import TYPE_CHECKING, Any
 from rig import mechanics
 from rig.curves import supply, uncertainty
 from rig.curves.curveset import Curve, Parameter
-from rig.curves.supply import (
-    Supply,
-    greatest_current_a,
-    least_current_a,
-    winding_temperature_c,
-)
+from rig.curves.supply import Supply, greatest_current_a, least_current_a, winding_temperature_c
 from rig.errors import RangeError, TableError
 
 if TYPE_CHECKING:
@@ -356,7 +351,7 @@ def _motor_limits(
 ) -> list[Limit]:
     """What the motor at rest allows, and what the supply takes from it at speed."""
     chain = bench.chain()
-    standing = supply.standing_n(bench, applied_a)
+    standing = chain.standing_rms_n(applied_a)
     low, high = curve.flow_range_mm3_s
 
     def derating(flow: float) -> float:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from rig.curves.likelihood import STUDENT_FREEDOM
 from rig.curves.parameters import limit_is_open, pooled
-from rig.curves.points import FEWEST_POINTS, Threshold
+from rig.curves.points import FEWEST_POINTS, USEFUL_POINTS, Threshold, different_forces
 from rig.curves.posterior import Data, Fitted
 from rig.curves.tables import flows_seen, mixture_flows
 from rig.errors import TableError
@@ -160,8 +160,7 @@ def enough(used: Sequence[Threshold], temperature_c: float) -> None:
         TableError: One line with what there is and what is needed.
     """
     told = [point for point in used if point.closed]
-    forces = {round(point.force_n, 6) for point in told}
-    if len(forces) >= FEWEST_POINTS:
+    if different_forces(told) >= FEWEST_POINTS:
         log_force = np.log([point.force_n for point in told])
         log_flow = np.log([point.middle_mm3_s for point in told])
         if float(((log_force - log_force.mean()) * log_flow).sum()) <= 0.0:
@@ -227,11 +226,11 @@ def remarks(
             f"thresholds, at {_forces(limited)} N, are left out, since the flow no longer rises "
             "with the force there"
         )
-    forces = len({round(point.force_n, 6) for point in used})
-    if forces < 5:
+    forces = different_forces(used)
+    if forces < USEFUL_POINTS:
         said.append(
             f"only {forces} different forces at {temperature_c:g} C: the band is wide and the law "
-            "cannot be checked; measure at least 5"
+            f"cannot be checked; measure at least {USEFUL_POINTS}"
         )
     if not best.converged:
         said.append("the fit did not settle; look at the points, and use the band with caution")
@@ -453,6 +452,8 @@ def _undecided(choice: Choice, data: Data, reach: Reach) -> str | None:
     """The sentence for two laws that fit alike, with the place in reach where they differ most."""
     first, best = choice.candidates[0], choice.best
     same = None
+    forces = np.linspace(math.log(reach.force_n[0]), math.log(reach.force_n[1]), 61)
+    widths: NDArray[np.float64] | None = None
     for (fitted, _), candidate in zip(choice.ranked[1:], choice.candidates[1:], strict=False):
         both = candidate.aicc is not None and first.aicc is not None
         near = both and abs((candidate.aicc or 0.0) - (first.aicc or 0.0)) < _NEAR_AICC
@@ -463,13 +464,12 @@ def _undecided(choice: Choice, data: Data, reach: Reach) -> str | None:
         else:
             continue
         told = f"{first.model} and {candidate.model} cannot be told apart ({how})"
-        low_n, high_n = reach.force_n
-        forces = np.linspace(math.log(low_n), math.log(high_n), 61)
         one, other = (law.law.log_flow(law.theta[None], forces)[0][0] for law in (best, fitted))
         # Where either law is right, the threshold must lie at a speed that can be tried.
         most = max(flows_seen(data)[1], math.log(max(reach.flow_mm3_s, 1e-9)))
         gap = np.where(np.maximum(one, other) <= most + 1e-9, np.abs(one - other), -1.0)
-        widths = _band_widths(choice, forces)
+        if widths is None:
+            widths = _band_widths(choice, forces)
         # Where the band is narrow beside the difference one threshold tells most.
         at = int(np.argmax(np.where(gap < _WORTH_TELLING, -1.0, gap / (0.01 + widths))))
         if gap[at] < _WORTH_TELLING:
@@ -502,10 +502,13 @@ def _undecided(choice: Choice, data: Data, reach: Reach) -> str | None:
 
 def _band_widths(choice: Choice, log_force: NDArray[np.float64]) -> NDArray[np.float64]:
     """Width of the 95 % band of log flow at forces; infinite where nothing bounds it."""
-    flows = np.nan_to_num(mixture_flows(choice.mixture, log_force), nan=np.inf, neginf=-np.inf)
+    flows = mixture_flows(choice.mixture, log_force)
+    flows = np.where(np.isnan(flows), np.inf, flows)
     low, high = np.quantile(flows, [0.025, 0.975], axis=0, method="inverted_cdf")
     bounded = np.isfinite(low) & np.isfinite(high)
-    return np.where(bounded, np.where(bounded, high, 0.0) - np.where(bounded, low, 0.0), np.inf)
+    widths = np.full(len(log_force), np.inf)
+    np.subtract(high, low, out=widths, where=bounded)
+    return widths
 
 
 def _ratio_words(log_ratio: float) -> str:

@@ -46,8 +46,8 @@ def candidate_names(model: str, forces: int) -> list[str]:
 def make_law(name: str, scale: Scale, data: Data) -> Law:
     """The law of a name."""
     if name == "smooth":
-        forces = len(np.unique(np.round(data.log_force, 6)))
-        return SmoothCurve(scale, data.log_force, pieces=int(np.clip(forces // 2, 2, 5)))
+        pieces = int(np.clip(data.different_forces // 2, 2, 5))
+        return SmoothCurve(scale, data.log_force, pieces=pieces)
     return PowerLaw(name, scale)
 
 
@@ -146,7 +146,7 @@ def try_laws(
     leader = max(fits, key=lambda row: row[0].log_evidence)[0]
     all_run = len(names) >= len(LAWS)
     # The forces of several runs differ without telling more of the curve's shape.
-    many = data.run is None and len(np.unique(np.round(data.log_force, 6))) >= _MANY
+    many = data.run is None and data.different_forces >= _MANY
     bent = checks.trend(leader.residuals)
     if spares and all_run and (bent or many):
         enter(sighted("smooth"), -math.inf)

@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.curves.curveset import Curve, CurveSet
-from rig.curves.points import Threshold
 from rig.curves.tables import Z95
 from rig.errors import RangeError
 
@@ -194,7 +193,7 @@ def thresholds_differ(a: Curve, b: Curve, flows_mm3_s: tuple[float, float]) -> f
 
     least, most = flows_mm3_s
     rows = [
-        (math.log(t.force_n), math.log(t.middle_mm3_s), float(which), _width(t))
+        (math.log(t.force_n), math.log(t.middle_mm3_s), float(which), t.log_width)
         for which, curve in enumerate((a, b))
         for point in curve.points
         if point.fitted and (t := point.threshold).closed
@@ -222,13 +221,6 @@ def thresholds_differ(a: Curve, b: Curve, flows_mm3_s: tuple[float, float]) -> f
     ]
     variance = max(left[1] / free, float((width**2).mean()) / 12.0)
     return float(f_distribution.sf((left[0] - left[1]) / _TESTED / variance, _TESTED, free))
-
-
-def _width(threshold: Threshold) -> float:
-    """Width of a closed bracket, relative in flow."""
-    assert threshold.clean_mm_s is not None
-    assert threshold.skip_mm_s is not None
-    return math.log(threshold.skip_mm_s / threshold.clean_mm_s)
 
 
 def differ_in_shape(gap: Array, covariance: Array) -> bool:

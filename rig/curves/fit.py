@@ -24,7 +24,7 @@ from rig.curves.curveset import Curve, CurveSet, Point
 from rig.curves.laws import Law, Scale
 from rig.curves.likelihood import Scatter
 from rig.curves.parameters import covariance_of, interval_of, parameters_of
-from rig.curves.points import Threshold
+from rig.curves.points import Threshold, different_forces
 from rig.curves.posterior import Data, Fitted
 from rig.errors import TableError
 
@@ -222,8 +222,7 @@ def _fit_temperature(
     checks.enough(used, celsius)
     data = as_data(used, force_sd)
     scale = scale_of(used, data)
-    forces = len({round(point.force_n, 6) for point in used})
-    names = candidate_names(model, forces)
+    names = candidate_names(model, different_forces(used))
 
     def make(name: str) -> Law:
         return make_law(name, scale, data)

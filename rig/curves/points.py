@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 
 DEFAULT_DIAMETER_MM = 1.75
 FEWEST_POINTS = 2
+USEFUL_POINTS = 5
+"""With fewer different forces a curve is left open, however well each threshold is known."""
 _SAME_FORCE = 0.005
 """Two forces closer than this are one, rounded on its way through a file."""
 
@@ -88,6 +91,18 @@ class Threshold:
     def closed(self) -> bool:
         """Whether both ends are known."""
         return self.clean_mm_s is not None and self.skip_mm_s is not None
+
+    @property
+    def log_width(self) -> float:
+        """Log of the upper end over the lower one, where both are known."""
+        assert self.clean_mm_s is not None
+        assert self.skip_mm_s is not None
+        return math.log(self.skip_mm_s / self.clean_mm_s)
+
+
+def different_forces(points: Iterable[Threshold]) -> int:
+    """How many different forces there are among thresholds."""
+    return len({round(point.force_n, 6) for point in points})
 
 
 def read_threshold_table(

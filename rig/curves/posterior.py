@@ -71,6 +71,11 @@ class Data:
         high = np.where(np.isfinite(self.high), self.high, self.low)
         return np.asarray(0.5 * (low + high))
 
+    @property
+    def different_forces(self) -> int:
+        """How many different forces there are."""
+        return len(np.unique(np.round(self.log_force, 6)))
+
 
 @dataclass(frozen=True, slots=True)
 class Fitted:

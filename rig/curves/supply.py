@@ -232,7 +232,7 @@ def why_no_current(curve: Curve, bench: Bench, *, wanted_mm3_s: float, margin: f
     most_a, end = greatest_current_a(bench)
     speed = mechanics.speed_mm_s(wanted_mm3_s, bench.filament.diameter_mm)
     most_n = chain.force_rms_n(chain.applied_rms_a(most_a), speed)
-    standing = standing_n(bench, chain.applied_rms_a(most_a))
+    standing = chain.standing_rms_n(chain.applied_rms_a(most_a))
     if most_n < DERATING_TOLD * standing:
         return (
             f"no current {held}: {needs}, and at that speed {bench.driver.supply_v:g} V leave the "
@@ -242,12 +242,6 @@ def why_no_current(curve: Curve, bench: Bench, *, wanted_mm3_s: float, margin: f
         f"no current up to {most_a:.3g} A ({end}) {held}: {needs}, and the motor gives {most_n:.3g}"
         " N there"
     )
-
-
-def standing_n(bench: Bench, current_rms_a: float) -> float:
-    """Force in N that the motor gives at rest where the supply drives the current."""
-    chain = bench.chain()
-    return chain.torque.torque_nm(current_rms_a) * chain.newton_per_nm
 
 
 def winding_current_a(bench: Bench) -> float:

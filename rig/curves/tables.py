@@ -128,7 +128,8 @@ def make_table(
     """
     log_flow, short = measured_flows(best, data)
     # Where a law cannot reach a flow at all, no force is enough.
-    draws = np.nan_to_num(mixture_forces(mixture, log_flow), nan=np.inf, neginf=-np.inf)
+    draws = mixture_forces(mixture, log_flow)
+    draws = np.where(np.isnan(draws), np.inf, draws)
     force = best.law.log_force_at(best.theta[None], log_flow)[0]
     lower, upper = np.quantile(draws, [0.025, 0.975], axis=0, method="inverted_cdf")
     # A flow that some laws ascribe to no force at all has a band from far below what was tried.

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from rig.curves.likelihood import STRAY_SD
+from rig.curves.points import USEFUL_POINTS, different_forces
 
 if TYPE_CHECKING:
     from rig.bench import Bench
@@ -25,8 +26,6 @@ if TYPE_CHECKING:
 
 Kind = Literal["scale", "shape"]
 COVERAGE_FACTOR = 2.0
-_USEFUL = 5
-"""Fewer different forces leave a curve open, however well each is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +229,7 @@ def _shape_components(
     curve: Curve, shape: float, exponent: float, wrong_rate: float
 ) -> Iterable[Component]:
     closed = [p.threshold for p in curve.points if p.fitted and p.threshold.closed]
-    widths = [math.log((t.skip_mm_s or 1.0) / (t.clean_mm_s or 1.0)) for t in closed]
+    widths = [t.log_width for t in closed]
     width = sorted(widths)[len(widths) // 2] if widths else 0.0
     # log of a weight ratio: laws that share the band add what they differ by; a rough share
     rival = sum(c.weight for c in curve.candidates if c.model != curve.model)
@@ -253,10 +252,10 @@ def _shape_components(
         "wrong verdicts": "tune the detector on takes of this bench",
         "choice of the law": "measure more currents, first at the ends of the range",
     }
-    forces = {round(t.force_n, 6) for t in closed}
-    if len(forces) < _USEFUL:
+    forces = different_forces(closed)
+    if forces < USEFUL_POINTS:
         # What so few places leave open no narrower bracket closes.
-        improve = dict.fromkeys(improve, f"measure at more currents: {len(forces)} leave it open")
+        improve = dict.fromkeys(improve, f"measure at more currents: {forces} leave it open")
     for name, variance in variances.items():
         if variance > 0:
             yield Component(

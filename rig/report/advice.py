@@ -180,11 +180,11 @@ def _line_labels(axes: Axes, available: Sequence[Available], right: float) -> No
     assert figure is not None
     gap = axes.get_ylim()[1] * 12.5 / (72.0 * figure.get_figheight() * 0.8)
     top, lowest = axes.get_ylim()[1], -gap
-    beyond = [label for label in wanted if label[0] > top]
-    for number, (force, words, colour, weight) in enumerate(sorted(beyond)):
-        wanted.remove((force, words, colour, weight))
-        place = top - gap * (len(beyond) - 1 - number)
-        wanted.append((place, f"{words}: {force:.0f} N", colour, weight))
+    beyond = sorted((label for label in wanted if label[0] > top), reverse=True)
+    wanted = [label for label in wanted if label[0] <= top] + [
+        (top - gap * number, f"{words}: {force:.0f} N", colour, weight)
+        for number, (force, words, colour, weight) in enumerate(beyond)
+    ]
     for force, words, colour, weight in sorted(wanted):
         lowest = max(force, lowest + gap)
         axes.annotate(

@@ -184,7 +184,7 @@ def _label_below(axes: Axes, curve: Curve, colour: str) -> None:
 
 def _melt_limits(axes: Axes, curves: Iterable[Curve], colours: dict[float, str]) -> None:
     """A dashed line at each melt limit that is bounded and lies within the picture."""
-    right, top = axes.get_xlim()[1], axes.get_ylim()[1]
+    right = axes.get_xlim()[1]
     for curve in curves:
         limit = curve.melt_limit
         if limit is None or limit.upper is None or limit.value >= right:
@@ -201,8 +201,6 @@ def _melt_limits(axes: Axes, curves: Iterable[Curve], colours: dict[float, str])
             fontsize=7.8,
             color=colour,
         )
-    axes.set_xlim(0.0, right)
-    axes.set_ylim(0.0, top)
 
 
 def _reasons(axes: Axes, points: Sequence[Point]) -> None:
