@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 _MANY = 6
 """More curves than this get a panel each when ``panels`` is not said."""
 
+_NEAR = 1.15
+"""A melt limit further than this from the end of its curve is left to the words."""
+
 
 def draw_force(
     curves: CurveSet,
@@ -183,20 +186,24 @@ def _label_below(axes: Axes, curve: Curve, colour: str) -> None:
 
 
 def _melt_limits(axes: Axes, curves: Iterable[Curve], colours: dict[float, str]) -> None:
-    """A dashed line at each melt limit that is bounded and lies within the picture."""
+    """A dashed line at each melt limit that is bounded and near the end of its curve."""
+    curves = list(curves)
     right = axes.get_xlim()[1]
     for curve in curves:
         limit = curve.melt_limit
-        if limit is None or limit.upper is None or limit.value >= right:
+        end = curve.table[-1].flow_mm3_s
+        if limit is None or limit.upper is None or limit.value >= min(right, _NEAR * end):
             continue
         colour = colours[curve.temperature_c]
+        left = limit.value > 0.93 * right
         axes.axvline(limit.value, color=colour, lw=1.0, ls=(0, (5, 3)), zorder=1)
         axes.annotate(
-            "melt limit",
+            "melt limit" if len(curves) == 1 else f"melt limit, {curve.temperature_c:g} °C",
             (limit.value, 0.0),
-            xytext=(4, 5),
+            xytext=(-4 if left else 4, 5),
             textcoords="offset points",
             rotation=90,
+            ha="right" if left else "left",
             va="bottom",
             fontsize=7.8,
             color=colour,

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from rig.curves.curveset import Parameter
 from rig.errors import UsageError
 from rig.report.advice import Available, draw_advice
 from rig.report.comparison import Line, Ratio, draw_comparison
@@ -239,3 +240,16 @@ def test_a_place_that_cannot_be_written(curves, tmp_path):
     (tmp_path / "file").write_text("x")
     with pytest.raises(UsageError):
         save_picture(draw_force(curves), tmp_path / "file" / "picture")
+
+
+def test_a_melt_limit_is_drawn_where_the_curve_comes_near_it(curves):
+    one = curves.curves[0]
+    end = one.table[-1].flow_mm3_s
+
+    def words(limit_mm3_s):
+        held = Parameter(limit_mm3_s, 0.1, 0.98 * limit_mm3_s, 1.02 * limit_mm3_s, "mm3/s")
+        parameters = {**one.parameters, "melt_limit_mm3_s": held}
+        return texts(draw_force(replace(curves, curves=(replace(one, parameters=parameters),))))
+
+    assert "melt limit" in words(1.02 * end)
+    assert "melt limit" not in words(1.3 * end)
