@@ -7,7 +7,10 @@ Sources, formula by formula:
   filament per turn of the drive gear (the screw formula of machine-design handbooks);
 * torque to current: ``T = T_h I / I_rated``, RMS against RMS, two phases on (common practice; the
   sine-microstepped current vector has the constant length ``sqrt 2 I_rms``);
-* speed derating: pull-out of a voltage-limited hybrid motor,
+* speed derating: the greatest torque of a synchronous machine whose current and voltage are both
+  limited, ``|i| <= I`` and ``|u| <= V`` in the d-q plane (current-limit and voltage-limit circle,
+  common practice in field weakening; checked against a numeric maximum in ``tests/reference``).
+  Where the voltage alone limits it is the pull-out of a hybrid motor,
   ``T_max = p psi (V / Z - w psi R / Z^2)``, ``Z^2 = R^2 + (w L)^2``, form after Acarnley,
   "Stepping Motors" (from memory; arithmetic checked in ``tests/reference``).
 """
@@ -16,9 +19,11 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 SQRT2 = math.sqrt(2.0)
+GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
 
 
 def filament_area_mm2(diameter_mm: float) -> float:
@@ -204,18 +209,37 @@ class Winding:
     supply_v: float
 
     def pull_out_nm(
-        self, *, torque_per_peak_ampere_nm: float, electrical_rad_s: float, pole_pairs: float
+        self,
+        *,
+        torque_per_peak_ampere_nm: float,
+        electrical_rad_s: float,
+        pole_pairs: float,
+        peak_current_a: float = math.inf,
     ) -> float:
-        """Greatest torque that the supply can push at an electrical speed, in N m, at least 0.
+        """Greatest torque at an electrical speed, in N m, at least 0.
 
-        ``T_max = p psi (V / Z - w psi R / Z^2)`` with ``psi = K / p``; Acarnley (see module).
+        The greatest ``K i_q`` with ``|i| <= I`` and ``|Z i + j w psi| <= V``, ``Z = R + j w L`` and
+        ``psi = K / p``: two discs in the plane of ``i = i_d + j i_q``, one about 0 with radius
+        ``I``, one about ``-j w psi / Z`` with radius ``V / |Z|``. The highest point that both hold
+        is the top of one of them, or where their edges meet. Without a limit of the current it is
+        ``p psi (V / Z - w psi R / Z^2)``; Acarnley (see module).
         """
-        psi = torque_per_peak_ampere_nm / pole_pairs
         z2 = self.resistance_ohm**2 + (electrical_rad_s * self.inductance_h) ** 2
-        torque = torque_per_peak_ampere_nm * (
-            self.supply_v / math.sqrt(z2) - electrical_rad_s * psi * self.resistance_ohm / z2
-        )
-        return max(0.0, torque)
+        emf = electrical_rad_s * torque_per_peak_ampere_nm / pole_pairs
+        d = -emf * electrical_rad_s * self.inductance_h / z2
+        q = -emf * self.resistance_ohm / z2
+        reach = self.supply_v / math.sqrt(z2)
+        if math.hypot(d, peak_current_a - q) <= reach:
+            return torque_per_peak_ampere_nm * peak_current_a
+        highest = q + reach
+        if math.hypot(d, highest) > peak_current_a:
+            apart = math.hypot(d, q)
+            if apart >= peak_current_a + reach:
+                return 0.0  # the back EMF is more than the supply can hold the current against
+            along = (apart**2 + peak_current_a**2 - reach**2) / (2.0 * apart)
+            across = math.sqrt(max(0.0, peak_current_a**2 - along**2))
+            highest = (along * q + across * abs(d)) / apart
+        return max(0.0, torque_per_peak_ampere_nm * highest)
 
     def corner_rev_s(
         self, *, torque_per_peak_ampere_nm: float, peak_current_a: float, pole_pairs: float
@@ -234,6 +258,23 @@ class Winding:
             return 0.0
         w = (-b + math.sqrt(b * b - 4.0 * a * c)) / (2.0 * a)
         return w / (2.0 * math.pi * pole_pairs)
+
+
+def _greatest(value: Callable[[float], float], low: float, high: float) -> float:
+    """Greatest value between two places: a grid, then a golden section about its best place."""
+    step = (high - low) / 16
+    grid = [low + step * k for k in range(1, 17)]
+    values = [value(x) for x in grid]
+    best = max(values)
+    middle = grid[values.index(best)]
+    low, high = max(low, middle - step), min(high, middle + step)
+    for _ in range(40):
+        one, other = high - GOLDEN * (high - low), low + GOLDEN * (high - low)
+        if value(one) < value(other):
+            low = one
+        else:
+            high = other
+    return max(best, value(0.5 * (low + high)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,14 +324,34 @@ class ForceChain:
         torque = self.torque.torque_nm(current_rms_a)
         if self.winding is None or torque <= 0.0:
             return 1.0
-        pole_pairs = self.steps_per_turn / 4.0
+        return min(1.0, self._pull_out_nm(current_rms_a, speed_mm_s) / torque)
+
+    def _pull_out_nm(self, set_rms_a: float, speed_mm_s: float) -> float:
+        """Greatest torque at a filament speed with any RMS current up to the one set, in N m.
+
+        A chopper may always regulate less. With torque in proportion to the current that gains
+        nothing; with a table that saturates, less current means more torque an ampere, which may
+        be worth more where the voltage limits.
+        """
+        assert self.winding is not None
+        winding, pole_pairs = self.winding, self.steps_per_turn / 4.0
         omega = 2.0 * math.pi * self.motor_rev_s(speed_mm_s) * pole_pairs
-        left = self.winding.pull_out_nm(
-            torque_per_peak_ampere_nm=torque / (SQRT2 * current_rms_a),
-            electrical_rad_s=omega,
-            pole_pairs=pole_pairs,
-        )
-        return min(1.0, left / torque)
+
+        def at(rms_a: float) -> float:
+            return winding.pull_out_nm(
+                torque_per_peak_ampere_nm=self.torque.torque_nm(rms_a) / (SQRT2 * rms_a),
+                electrical_rad_s=omega,
+                pole_pairs=pole_pairs,
+                peak_current_a=SQRT2 * rms_a,
+            )
+
+        found = at(set_rms_a)
+        if not self.torque.measured or found >= self.torque.torque_nm(set_rms_a) * (1 - 1e-12):
+            return found
+        known = [a for a in self.torque.currents_a if a < set_rms_a]
+        for low, high in itertools.pairwise([*known, set_rms_a]):
+            found = max(found, _greatest(at, low, high))
+        return found
 
     def corner_speed_mm_s(self, current_rms_a: float) -> float | None:
         """Filament speed at which derating may begin, in mm/s; None where no winding is given."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
+from scipy.optimize import minimize
 
 from rig.mechanics import (
     CurrentScale,
@@ -129,6 +130,60 @@ def test_pull_out_with_supply_limit() -> None:
         pole_pairs=50.0,
     )
     assert left == pytest.approx(0.209413, abs=5e-7)
+
+
+@pytest.mark.parametrize("resistance_ohm", [0.5, 2.4, 20.0])
+@pytest.mark.parametrize("inductance_mh", [0.5, 3.0, 30.0])
+@pytest.mark.parametrize("electrical_rad_s", [1.0, 400.0, 1500.0, 5000.0])
+@pytest.mark.parametrize("torque_nm", [0.02, 0.4])
+def test_torque_with_current_and_voltage_limited_is_the_numeric_maximum(
+    resistance_ohm, inductance_mh, electrical_rad_s, torque_nm
+) -> None:
+    """The d-q plane searched by a constrained optimiser that knows no geometry of circles."""
+    supply_v, peak_a, pairs, per_ampere = 12.0, 1.3, 50.0, torque_nm / 1.3
+    reactance, emf = electrical_rad_s * inductance_mh / 1e3, electrical_rad_s * per_ampere / pairs
+
+    def volt_left(i):
+        u_d = resistance_ohm * i[0] - reactance * i[1]
+        u_q = resistance_ohm * i[1] + reactance * i[0] + emf
+        return 1.0 - (u_d**2 + u_q**2) / supply_v**2
+
+    limits = [
+        {"type": "ineq", "fun": volt_left},
+        {"type": "ineq", "fun": lambda i: 1.0 - (i[0] ** 2 + i[1] ** 2) / peak_a**2},
+    ]
+    best = 0.0
+    for start in ((0.0, 0.1), (-0.9 * peak_a, 0.1), (-0.5 * peak_a, 0.6 * peak_a)):
+        found = minimize(
+            lambda i: -i[1], start, method="SLSQP", constraints=limits, options={"ftol": 1e-12}
+        )
+        if all(limit["fun"](found.x) > -1e-6 for limit in limits):
+            best = max(best, per_ampere * found.x[1])
+    winding = Winding(resistance_ohm, inductance_mh / 1e3, supply_v)
+    made = winding.pull_out_nm(
+        torque_per_peak_ampere_nm=per_ampere,
+        electrical_rad_s=electrical_rad_s,
+        pole_pairs=pairs,
+        peak_current_a=peak_a,
+    )
+    assert made == pytest.approx(best, rel=1e-4, abs=1e-5 * torque_nm)
+
+
+def test_a_back_emf_beyond_the_supply_leaves_what_the_limited_current_can_weaken() -> None:
+    """By hand, R = 0: the circles i^2 = I^2 and (i_d + psi/L)^2 + i_q^2 = (V/wL)^2 meet at
+    i_d = -(I^2 + (psi/L)^2 - (V/wL)^2) / (2 psi/L). psi/L = 3 A, V/wL = 2.5 A, I = 1 A:
+    i_d = -0.625 A, i_q = 0.780625 A; without the current limit it would be 2.5 A."""
+    inductance_h, rate, pairs = 0.01, 1000.0, 50.0
+    per_ampere = 3.0 * inductance_h * pairs
+    winding = Winding(resistance_ohm=1e-9, inductance_h=inductance_h, supply_v=25.0)
+    asked = {
+        "torque_per_peak_ampere_nm": per_ampere,
+        "electrical_rad_s": rate,
+        "pole_pairs": pairs,
+    }
+    assert winding.pull_out_nm(**asked, peak_current_a=1.0) == pytest.approx(0.780625 * per_ampere)
+    assert winding.pull_out_nm(**asked) == pytest.approx(2.5 * per_ampere)
+    assert winding.pull_out_nm(**asked, peak_current_a=0.4) == 0.0  # 3 A are beyond 2.5 and 0.4
 
 
 def test_slow_geared_extruder_is_not_derated() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -52,6 +53,44 @@ def test_more_speed_never_gives_more_torque(first: float, second: float, current
     )
     slow, fast = sorted((first, second))
     assert made.force_rms_n(current, fast) <= made.force_rms_n(current, slow) * (1 + 1e-9)
+
+
+SATURATED = ForceChain(
+    torque=TorqueCurve.table(
+        ((0.2, 0.02), (0.4, 0.036), (0.7, 0.045), (1.0, 0.05)), rated_current_a=1.0
+    ),
+    scale=CurrentScale(),
+    gear_ratio=20.0,
+    filament_per_turn_mm=22.5,
+    efficiency=0.88,
+    winding=Winding(resistance_ohm=2.4, inductance_h=0.03, supply_v=12.0),
+)
+
+
+@given(
+    first=st.floats(0.02, 1.0),
+    second=st.floats(0.02, 1.0),
+    speed=st.floats(0.0, 30.0),
+    resistance=st.floats(0.5, 20.0),
+    inductance=st.floats(0.5e-3, 60e-3),
+)
+def test_more_current_set_never_gives_less_force(
+    first: float, second: float, speed: float, resistance: float, inductance: float
+) -> None:
+    made = replace(SATURATED, winding=Winding(resistance, inductance, 12.0))
+    less, more = sorted((first, second))
+    assert made.force_rms_n(more, speed) >= made.force_rms_n(less, speed) * (1 - 1e-9)
+
+
+def test_a_saturated_motor_at_speed_gives_what_its_best_current_gives() -> None:
+    """At 4 mm/s the supply limits; 0.4 A, unsaturated, are worth more there than 1 A in a fixed
+    proportion would be, and a chopper set to 1 A can regulate 0.4 A."""
+    speed = 4.0
+    forces = [SATURATED.force_rms_n(k / 200, speed) for k in range(1, 201)]
+    assert SATURATED.force_rms_n(1.0, speed) == pytest.approx(max(forces))
+    assert SATURATED.derating(1.0, speed) < 0.99 * SATURATED.derating(0.2, speed)
+    # Where the supply limits nothing the table alone counts.
+    assert SATURATED.force_rms_n(1.0, 0.0) == pytest.approx(SATURATED.standing_rms_n(1.0))
 
 
 def test_a_table_is_followed_and_not_extended() -> None:
