@@ -93,11 +93,13 @@ def command(
 
 
 def _describe(answers: list[Advice]) -> None:
+    from rig.curves.supply import amperes
+
     for advice in answers:
         say(advice.sentence())
     say()
     for advice in answers:
-        say(f"{advice.name}, {advice.temperature_c:g} C, {advice.current_a:.3g} A")
+        say(f"{advice.name}, {advice.temperature_c:g} C, {amperes(advice.current_a)} A")
         for limit in advice.limits:
             say(f"  {limit.name:<28} {limit.where}: {limit.text}")
         if advice.wanted_supply is not None:
@@ -132,13 +134,14 @@ def _wanted(advice: Advice, there: Supply) -> str:
         return f"{said}; {advice.no_current_why}"
     return (
         f"{said}; the lowest current that holds it with {100 * advice.margin:.0f} % to spare is "
-        f"{advice.least_current_a:.3g} A"
+        f"{advice.least_current} A"
     )
 
 
 def _draw(
     answers: list[tuple[Curve, list[Advice]]], picture: Path, wanted: float | None
 ) -> list[Path]:
+    from rig.curves.supply import amperes
     from rig.report.advice import Available, draw_advice
     from rig.report.comparison import Line
     from rig.report.look import save_picture
@@ -155,7 +158,7 @@ def _draw(
         )
         available = [
             Available(
-                f"{advice.name}, {advice.current_a:.3g} A",
+                f"{advice.name}, {amperes(advice.current_a)} A",
                 [row.flow_mm3_s for row in advice.table],
                 [row.available_n for row in advice.table],
                 [row.available_n / (1.0 + advice.margin) for row in advice.table],

@@ -92,6 +92,7 @@ class Advice:
         wanted_supply: Need and supply there; None where nothing was asked.
         least_current_a: Lowest current that holds the wanted flow with the margin, own unit; None
             where nothing was asked, or none does.
+        least_current: The same for a person, rounded up so that typed back it holds.
         no_current_why: Why none does; None where one does, or nothing was asked.
         winding_c: Expected winding temperature, in C; None where it has no end.
         common_scale: Whether the error of the force scale cancels against the motor's force.
@@ -113,6 +114,7 @@ class Advice:
     wanted_margin: tuple[float, float, float] | None
     wanted_supply: Supply | None
     least_current_a: float | None
+    least_current: str | None
     no_current_why: str | None
     winding_c: float | None
     common_scale: bool
@@ -136,7 +138,7 @@ class Advice:
 
     def sentence(self) -> str:
         """The answer in a sentence."""
-        at = f"{self.name} at {self.current_a:.3g} A, {self.temperature_c:g} C"
+        at = f"{self.name} at {supply.amperes(self.current_a)} A, {self.temperature_c:g} C"
         with_margin = f"with a margin of {100 * self.margin:.0f} %"
         if self.flow_mm3_s is None:
             least = self.table[0]
@@ -222,7 +224,10 @@ def advise(
         current_a = most_a
     else:
         if current_a > most_a * (1 + 1e-9):
-            notes.append(f"{current_a:.3g} A is above the {most_a:.3g} A that the {end} allows")
+            notes.append(
+                f"{supply.amperes(current_a)} A is above the {supply.amperes_at_most(most_a)} A "
+                f"that the {end} allows"
+            )
         end = "motor torque"
     try:
         applied_a = chain.applied_rms_a(current_a)
@@ -262,6 +267,7 @@ def advise(
         wanted_margin=wanted_margin,
         wanted_supply=wanted_supply,
         least_current_a=least_a,
+        least_current=None if least_a is None else supply.told_current_a(bench, least_a),
         no_current_why=why_not,
         winding_c=winding if math.isfinite(winding) else None,
         common_scale=common,

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
 from typing import TYPE_CHECKING
 
 from rig import mechanics
@@ -196,15 +197,7 @@ def least_current_a(
         return chain.force_rms_n(chain.scale.rms_a(own_a), speed)
 
     if chain.scale.full_scale_a is not None:
-        scales = [chain.scale.full_scale_a]
-        if chain.scale.low_scale_a is not None:
-            scales.insert(0, chain.scale.low_scale_a)
-        for scale in scales:
-            for level in range(1, chain.scale.levels + 1):
-                own_a = scale * level / chain.scale.levels
-                if own_a <= most_a * (1 + 1e-9) and force(own_a) >= need:
-                    return own_a
-        return None
+        return next((a for a in driver_steps_a(bench) if force(a) >= need), None)
     if force(most_a) < need:
         return None
     low, high = 0.0, most_a
@@ -212,6 +205,56 @@ def least_current_a(
         middle = 0.5 * (low + high)
         low, high = (low, middle) if middle > 0 and force(middle) >= need else (middle, high)
     return high
+
+
+def driver_steps_a(bench: Bench) -> list[float]:
+    """Currents that the driver really sets, rising, in its own unit, up to the greatest allowed.
+
+    Empty where it sets any current, or where not even its first step is allowed.
+    """
+    scale, (most_a, _) = bench.chain().scale, greatest_current_a(bench)
+    if scale.full_scale_a is None:
+        return []
+    low_a = scale.low_scale_a or 0.0
+    steps = [low_a * k / scale.levels for k in range(1, scale.levels + 1)] if low_a else []
+    full = (scale.full_scale_a * k / scale.levels for k in range(1, scale.levels + 1))
+    steps += [a for a in full if a > low_a]
+    return [a for a in steps if a <= most_a * (1 + 1e-9)]
+
+
+def told_current_a(bench: Bench, least_a: float) -> str:
+    """A current that must not be undercut, for a person: typed back it gives the same force.
+
+    Rounded up, to as few digits from three on as the driver's step and the limits bear.
+    """
+    scale, (most_a, _) = bench.chain().scale, greatest_current_a(bench)
+    exact = Decimal(repr(least_a) if scale.full_scale_a is None else f"{least_a:.12g}")
+    for digits in range(3, 17):
+        text = format(Context(digits, ROUND_CEILING).create_decimal(exact).normalize(), "f")
+        asked_a = float(text)
+        if asked_a > max(most_a, least_a):
+            continue
+        if scale.full_scale_a is None:
+            return text
+        try:
+            applied_a = scale.applied_a(asked_a)
+        except ValueError:
+            continue
+        if math.isclose(applied_a, least_a, rel_tol=1e-8):
+            return text
+    return repr(least_a)
+
+
+def amperes(current_a: float) -> str:
+    """A current for a person: as it was typed where that is short, else to three digits."""
+    text = f"{current_a:.7g}"
+    return text if math.isclose(float(text), current_a, rel_tol=1e-12) else f"{current_a:.3g}"
+
+
+def amperes_at_most(current_a: float) -> str:
+    """A current that must not be passed, for a person: rounded down, never up."""
+    exact = Decimal(repr(float(f"{current_a:.10g}")))
+    return format(Context(3, ROUND_FLOOR).create_decimal(exact).normalize(), "f")
 
 
 def why_no_current(curve: Curve, bench: Bench, *, wanted_mm3_s: float, margin: float) -> str:
@@ -230,17 +273,22 @@ def why_no_current(curve: Curve, bench: Bench, *, wanted_mm3_s: float, margin: f
         return f"no current {held}: {needs}, and the gear starts to grind at {grip:.3g} N"
     chain = bench.chain()
     most_a, end = greatest_current_a(bench)
+    if chain.scale.full_scale_a is not None and not driver_steps_a(bench):
+        return (
+            f"no current {held}: the driver's first step is above the "
+            f"{amperes_at_most(most_a)} A that the {end} allows"
+        )
     speed = mechanics.speed_mm_s(wanted_mm3_s, bench.filament.diameter_mm)
     most_n = chain.force_rms_n(chain.applied_rms_a(most_a), speed)
     standing = chain.standing_rms_n(chain.applied_rms_a(most_a))
     if most_n < DERATING_TOLD * standing:
         return (
             f"no current {held}: {needs}, and at that speed {bench.driver.supply_v:g} V leave the "
-            f"motor {most_n:.3g} of {standing:.3g} N at {most_a:.3g} A"
+            f"motor {most_n:.3g} of {standing:.3g} N at {amperes_at_most(most_a)} A"
         )
     return (
-        f"no current up to {most_a:.3g} A ({end}) {held}: {needs}, and the motor gives {most_n:.3g}"
-        " N there"
+        f"no current up to {amperes_at_most(most_a)} A ({end}) {held}: {needs}, and the motor "
+        f"gives {most_n:.3g} N there"
     )
 
 
@@ -300,6 +348,6 @@ def temperature_notes(bench: Bench, winding_c: float) -> list[str]:
         said.insert(
             0,
             f"the winding would exceed class {bench.motor.insulation_class}: no more than "
-            f"{most_a:.3g} A",
+            f"{amperes_at_most(most_a)} A",
         )
     return said

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rig.bench import load_bench
 from rig.curves.advise import (
@@ -21,7 +23,7 @@ from rig.curves.advise import (
 from rig.curves.curveset import Parameter
 from rig.curves.fit import fit_curves
 from rig.curves.points import Threshold
-from rig.curves.supply import winding_current_a
+from rig.curves.supply import driver_steps_a, told_current_a, winding_current_a
 from rig.curves.uncertainty import force_scale_digest
 from rig.errors import RangeError, TableError
 
@@ -105,6 +107,55 @@ def test_lowest_current_is_one_that_the_driver_sets(straight):
     bench = change(motor={"resistance_ohm": None, "inductance_mh": None})
     current = least_current_a(straight, bench, wanted_mm3_s=9.0, margin=0.2)
     assert current == pytest.approx(0.77, abs=1e-9)
+
+
+@given(
+    full_a=st.floats(0.95, 3.0),
+    levels=st.integers(2, 4096),
+    low_share=st.none() | st.floats(0.3, 0.9),
+    flow=st.floats(1.2, 15.0),
+    peak=st.booleans(),
+)
+def test_the_lowest_current_as_it_is_told_holds_when_typed_back(
+    straight, full_a, levels, low_share, flow, peak
+):
+    bench = change(
+        SIMPLE,
+        driver={
+            "full_scale_a": full_a,
+            "current_levels": levels,
+            "low_scale_a": None if low_share is None else low_share * full_a,
+            "current_unit": "peak" if peak else "rms",
+        },
+    )
+    least_a = least_current_a(straight, bench, wanted_mm3_s=flow, margin=0.2)
+    if least_a is None:
+        return
+    chain, typed_a = bench.chain(), float(told_current_a(bench, least_a))
+    assert typed_a <= max(least_a, 0.9)
+    assert chain.force_n(typed_a) >= 1.2 * straight.force_n(flow) * (1 - 1e-7)
+    assert chain.scale.applied_a(typed_a) == pytest.approx(least_a, rel=1e-7)
+    # A step less does not.
+    lower = [a for a in driver_steps_a(bench) if a < least_a * (1 - 1e-9)]
+    assert not lower or chain.force_n(lower[-1] * (1 + 1e-9)) < 1.2 * straight.force_n(flow)
+
+
+@given(least_a=st.floats(0.01, 0.9))
+def test_without_steps_it_is_told_rounded_up(least_a):
+    typed_a = float(told_current_a(SIMPLE, least_a))
+    assert least_a <= typed_a <= max(least_a * 1.0101, least_a)
+    assert typed_a <= 0.9
+
+
+def test_the_lowest_current_of_a_step_with_many_digits(straight):
+    """1.77 A in 32 steps: the eleventh is 0.6084375 A, and 0.608 A would set the tenth."""
+    bench = change(SIMPLE, driver={"full_scale_a": 1.77, "current_levels": 32})
+    found = advise(straight, bench, wanted_mm3_s=8.0, margin=0.0)
+    assert found.least_current_a == pytest.approx(0.6084375)
+    assert found.least_current == "0.609"
+    again = advise(straight, bench, wanted_mm3_s=8.0, margin=0.0, current_a=0.609)
+    assert again.wanted_margin[0] >= 0
+    assert "at 0.6084375 A" in advise(straight, bench, current_a=0.6084375).sentence()
 
 
 def test_peak_amperes_are_root_two_of_rms(straight):
