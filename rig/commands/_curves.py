@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +15,19 @@ if TYPE_CHECKING:
     from rig.bench import Bench
     from rig.curves.curveset import Curve, CurveSet
     from rig.curves.points import Threshold
+
+
+def check_number(
+    option: str, value: float | None, what: str, *, low: float = 0.0, high: float = math.inf
+) -> None:
+    """Refuses an option's value that is no number above ``low`` and up to ``high``.
+
+    Raises:
+        UsageError: Such a value, infinity and not-a-number among them.
+    """
+    if value is not None and not (math.isfinite(value) and low < value <= high):
+        most = f" and up to {high:g}" if math.isfinite(high) else ""
+        raise UsageError(f"{option} {value:g}: allowed is a number above {low:g}{most} ({what})")
 
 
 def thresholds_of(

@@ -47,17 +47,26 @@ def command(
     if not 0.0 <= margin <= 1000.0:
         raise UsageError(f"--margin {margin:g}: allowed is 0 to 1000 (per cent of force to spare)")
     from rig.bench import load_bench
-    from rig.commands._curves import curves_of, has_currents_only
+    from rig.commands._curves import check_number, curves_of, has_currents_only
     from rig.curves.advise import advise_many
 
+    check_number("--temperature", temperature, "C", low=-273.15)
+    check_number("--flow", flow, "mm3/s")
+    for current_a in currents:
+        check_number("--current", current_a, "A, in the driver's own unit")
     candidates = {path.stem: load_bench(path) for path in benches}
     if len(candidates) < len(benches):
         candidates = {str(path): load_bench(path) for path in benches}
     fitted = curve / "curve.json"
     source = fitted if fitted.exists() else curve
-    own_bench = next(iter(candidates.values())) if has_currents_only(source) else None
-    curves = curves_of([source], bench=own_bench)
+    owner = next(iter(candidates)) if has_currents_only(source) else None
+    curves = curves_of([source], bench=candidates[owner] if owner is not None else None)
     chosen = [curves.at(temperature)] if temperature is not None else list(curves.curves)
+    if owner is not None:
+        note(
+            f"the currents of {source} are taken as measured on {owner}, the first bench: its "
+            "motor, driver and drive make the forces of the curve"
+        )
     for sentence in curves.notes:
         note(sentence)
     scale = str(curves.provenance.get("force_scale") or "")
@@ -84,7 +93,8 @@ def command(
         raise UsageError(f"--flow {flow:g}: outside what was measured at every temperature")
     written = _draw(answers, picture, flow) if picture is not None else []
     if as_json:
-        document({"advice": [advice.to_document() for _, some in answers for advice in some]})
+        said = [advice.to_document() for _, some in answers for advice in some]
+        document({"advice": said, "curve_bench": owner})
         return
     for _, some in answers:
         _describe(some)

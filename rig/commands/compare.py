@@ -37,8 +37,10 @@ def command(
     and drive share the error of the force scale. Forces that were given in newtons share nothing
     with a drive.
     """
-    from rig.commands._curves import curves_of
+    from rig.commands._curves import check_number, curves_of
 
+    for temperature in temperatures:
+        check_number("--temperature", temperature, "C", low=-273.15)
     bench = None
     if bench_file is not None:
         from rig.bench import load_bench

@@ -55,8 +55,9 @@ def command(
     skip_mm_s (and --bench FILE), or with force_n in place of current_a. Several are fitted
     together.
     """
-    from rig.commands._curves import curves_of
+    from rig.commands._curves import check_number, curves_of
 
+    check_number("--filament-diameter", filament_diameter, "mm", high=10.0)
     bench = None
     if bench_file is not None:
         from rig.bench import load_bench

@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from rig import mechanics
+from rig.bench_checks import GREATEST_OVERCURRENT
 from rig.curves import supply, uncertainty
 from rig.curves.curveset import Curve, Parameter
 from rig.curves.supply import Supply, greatest_current_a, least_current_a, winding_temperature_c
@@ -27,7 +28,9 @@ from rig.errors import RangeError, TableError
 if TYPE_CHECKING:
     from rig.bench import Bench
 
+ASKED = "current asked for"
 _STEEP = 2.0
+_SAME_DIAMETER_MM = 0.1
 _NEAR = 1.15
 """A melt limit no further than this from the end of the table ends the flow there: what lies
 between is too steep to be followed."""
@@ -39,17 +42,20 @@ class Limit:
 
     Attributes:
         name: "motor torque", "winding temperature", "driver current", "current limit of the bench",
-            "supply voltage", "melt limit", "filament grip" or "measured range".
+            "current asked for", "supply voltage", "melt limit", "filament grip" or "measured
+            range".
         flow_mm3_s: Flow at which it binds, with the margin; for the melt limit the flow from which
             force buys hardly any more; None: it binds below the measured range, or not within it.
-        below_range: Whether not even the least measured flow is held with the margin.
         text: In words, with the figures.
+        below_range: Whether not even the least measured flow is held with the margin.
+        force_n: Force that it allows at the least measured flow; None for what limits no force.
     """
 
     name: str
     flow_mm3_s: float | None
     text: str
     below_range: bool = False
+    force_n: float | None = None
 
     @property
     def where(self) -> str:
@@ -62,11 +68,11 @@ class Limit:
         return f"{verb} at {self.flow_mm3_s:.3g} mm3/s"
 
     @property
-    def order(self) -> float:
-        """The first to bind sorts first."""
+    def order(self) -> tuple[float, float]:
+        """The first to bind sorts first; below what was measured the one with the least force."""
         if self.below_range:
-            return -math.inf
-        return math.inf if self.flow_mm3_s is None else self.flow_mm3_s
+            return -math.inf, self.force_n or 0.0
+        return math.inf if self.flow_mm3_s is None else self.flow_mm3_s, 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +85,7 @@ class Advice:
         current_a: Current asked of the driver, own unit; the most that every limit allows unless
             one was given.
         applied_a: RMS current applied.
+        above: Which limit a current that was asked for is above, in words; empty: none.
         margin: Margin asked for.
         flow_mm3_s: Highest flow held with the margin; None where not even the least measured flow
             is.
@@ -104,6 +111,7 @@ class Advice:
     temperature_c: float
     current_a: float
     applied_a: float
+    above: str
     margin: float
     flow_mm3_s: float | None
     sure_flow_mm3_s: float | None
@@ -138,13 +146,22 @@ class Advice:
 
     def sentence(self) -> str:
         """The answer in a sentence."""
-        at = f"{self.name} at {supply.amperes(self.current_a)} A, {self.temperature_c:g} C"
+        above = f" ({self.above})" if self.above else ""
+        at = f"{self.name} at {supply.amperes(self.current_a)} A{above}, {self.temperature_c:g} C"
         with_margin = f"with a margin of {100 * self.margin:.0f} %"
+        binds = self.binds
+        if binds == ASKED:
+            binds += f" ({supply.amperes(self.current_a)} A)"
         if self.flow_mm3_s is None:
             least = self.table[0]
+            needed = f"{least.needed_n:.3g} N" + (
+                f", {(1.0 + self.margin) * least.needed_n:.3g} N with the margin"
+                if self.margin
+                else ""
+            )
             return (
                 f"{at}: not even the least measured flow, {least.flow_mm3_s:.3g} mm3/s, is held "
-                f"{with_margin}: it needs {least.needed_n:.3g} N, and the {self.binds} allows "
+                f"{with_margin}: it needs {needed}, and the {binds} allows "
                 f"{least.available_n:.3g} N"
             )
         sure = (
@@ -162,7 +179,7 @@ class Advice:
         since = f", from {first.flow_mm3_s:.3g} mm3/s on" if first.name == "melt limit" else ""
         return (
             f"{at}: holds {self.flow_mm3_s:.3g} mm3/s{end} {with_margin} ({sure}); "
-            f"the {self.binds} binds first{since}"
+            f"the {binds} binds first{since}"
         )
 
 
@@ -213,22 +230,24 @@ def advise(
 
     Raises:
         RangeError: A wanted flow outside the measured range.
-        TableError: A margin or current that makes no sense.
+        TableError: A margin or current that makes no sense, or filament of another diameter than
+            the curve's.
     """
     if not (math.isfinite(margin) and 0.0 <= margin <= 10.0):
         raise TableError(f"margin {margin} is outside 0 to 10 (0.2 means 20 % force to spare)")
+    _check_diameter(curve, bench, name)
     chain, diameter_mm = bench.chain(), bench.filament.diameter_mm
     most_a, end = greatest_current_a(bench)
     notes: list[str] = []
+    above = ""
     if current_a is None:
         current_a = most_a
     else:
+        _check_current(bench, current_a, name)
         if current_a > most_a * (1 + 1e-9):
-            notes.append(
-                f"{supply.amperes(current_a)} A is above the {supply.amperes_at_most(most_a)} A "
-                f"that the {end} allows"
-            )
-        end = "motor torque"
+            above = f"above the {supply.amperes_at_most(most_a)} A that the {end} allows"
+            notes.append(f"{supply.amperes(current_a)} A is {above}")
+        end = ASKED
     try:
         applied_a = chain.applied_rms_a(current_a)
         chain.force_rms_n(applied_a)
@@ -251,12 +270,13 @@ def advise(
             why_not = supply.why_no_current(curve, bench, **asked)
     winding = winding_temperature_c(bench, applied_a)
     notes.extend(supply.temperature_notes(bench, winding))
-    notes.extend(_curve_notes(curve, diameter_mm))
+    notes.extend(_curve_notes(curve))
     return Advice(
         name=name,
         temperature_c=curve.temperature_c,
         current_a=current_a,
         applied_a=applied_a,
+        above=above,
         margin=margin,
         flow_mm3_s=flow,
         sure_flow_mm3_s=sure_flow,
@@ -278,17 +298,40 @@ def advise(
     )
 
 
-def _curve_notes(curve: Curve, diameter_mm: float) -> list[str]:
+def _check_current(bench: Bench, current_a: float, name: str) -> None:
+    """Refuses a current that is none, or with which no bench file would let the motor run."""
+    if not (math.isfinite(current_a) and current_a > 0.0):
+        raise TableError(f"current {current_a:g} A: allowed is a number above 0")
+    most_a = bench.chain().scale.own_unit_a(GREATEST_OVERCURRENT * bench.motor.rated_current_a)
+    if current_a > most_a * (1 + 1e-9):
+        raise TableError(
+            f"{name} cannot be set to {current_a:g} A: it would overheat the motor; allowed: up to "
+            f"{supply.amperes_at_most(most_a)} A {bench.driver.current_unit} "
+            f"({GREATEST_OVERCURRENT:g} times motor.rated_current_a)"
+        )
+
+
+def _check_diameter(curve: Curve, bench: Bench, name: str) -> None:
+    """Refuses a filament on which the curve says nothing.
+
+    The melt asks for a pressure, and the same pressure on another cross-section is another force;
+    how the melting goes with the diameter no curve of one filament tells.
+    """
+    measured = {point.threshold.filament_diameter_mm for point in curve.points}
+    wanted_mm = bench.filament.diameter_mm
+    if any(abs(one - wanted_mm) > _SAME_DIAMETER_MM for one in measured):
+        raise TableError(
+            f"{name} takes {wanted_mm:g} mm filament and the curve was measured with "
+            f"{'/'.join(f'{one:g}' for one in sorted(measured))} mm: the same pressure is another "
+            "force there, so nothing can be said"
+        )
+
+
+def _curve_notes(curve: Curve) -> list[str]:
     """What of the curve a reader of the advice must know."""
     said = []
     if not curve.scale_uncertainty:
         said.append("no error of the curve's force scale is known, so none is counted")
-    measured = {point.threshold.filament_diameter_mm for point in curve.points}
-    if any(abs(one - diameter_mm) > 0.1 for one in measured):
-        said.append(
-            f"the curve was measured with {'/'.join(f'{one:g}' for one in sorted(measured))} mm "
-            f"filament and this bench takes {diameter_mm:g} mm: it will need another force"
-        )
     if curve.notes:
         said.append("of the curve: " + "; ".join(curve.notes))
     return said
@@ -320,7 +363,7 @@ def _limits(
     melt = curve.melt_limit
     if melt is not None and melt.upper is not None:
         found.append(_melt(curve, melt))
-    if all(limit.order == math.inf for limit in found):
+    if all(limit.order[0] == math.inf for limit in found):
         text = "nothing binds up to there; more may be held than was measured"
         found.append(Limit("measured range", high, text))
     return sorted(found, key=lambda limit: limit.order)
@@ -335,7 +378,7 @@ def _limit(
     """
     flow, is_open = held
     if flow is not None:
-        return Limit(name, None if is_open else flow, text)
+        return Limit(name, None if is_open else flow, text, force_n=force_n)
     low, need = curve.table[0].flow_mm3_s, curve.table[0].force_n
     more = (
         f"; {low:.3g} mm3/s, the least flow measured, cannot be pushed: it needs {need:.3g} N"
@@ -343,7 +386,7 @@ def _limit(
         else f"; {low:.3g} mm3/s, the least flow measured, needs {need:.3g} N, which leaves less "
         "than the margin"
     )
-    return Limit(name, None, text + more, below_range=True)
+    return Limit(name, None, text + more, below_range=True, force_n=force_n)
 
 
 def _motor_limits(
@@ -437,11 +480,12 @@ def advise_many(
         currents_a: Currents to try with each; none: the most that is allowed.
         wanted_mm3_s: As in `advise`.
         force_scale: As in `advise`.
-        left_out: Told why, where a candidate cannot be set to a current while others can.
+        left_out: Told why, where a candidate takes other filament or cannot be set to a current,
+            while others can.
 
     Raises:
         RangeError: A wanted flow outside the measured range.
-        TableError: A margin that makes no sense, or a current that no candidate can be set to.
+        TableError: A margin that makes no sense, or nothing that can be said of any candidate.
     """
     if wanted_mm3_s is not None and not curve.holds(wanted_mm3_s):
         low, high = curve.flow_range_mm3_s
@@ -468,7 +512,7 @@ def advise_many(
                 found.append(one)
     if failed and (not found or left_out is None):
         raise failed[0]
-    for why in failed:
+    for why in dict.fromkeys(map(str, failed)):
         assert left_out is not None
-        left_out(str(why))
+        left_out(why)
     return sorted(found, key=lambda a: -(a.sure_flow_mm3_s or 0.0) - 1e-6 * (a.flow_mm3_s or 0.0))

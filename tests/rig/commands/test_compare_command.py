@@ -88,6 +88,18 @@ def test_force_and_current_at_odds_say_beside_the_result_which_is_used(
     assert "force_n is used, current_a is left out" in beside
 
 
+def test_whose_drive_made_the_curve_of_a_table_with_currents_is_said(
+    folder: Path, capsys: Capture
+) -> None:
+    benches = (folder / "grip.toml", folder / "bench.toml")
+    out, beside = done(capsys, "advise", folder / "current.csv", *benches, "--json")
+    assert "taken as measured on grip, the first bench" in beside
+    assert json.loads(out)["curve_bench"] == "grip"
+    out, beside = done(capsys, "advise", folder / "force.csv", *benches, "--json")
+    assert "taken as measured" not in beside
+    assert json.loads(out)["curve_bench"] is None
+
+
 def test_an_advice_for_a_flow_that_the_grip_does_not_hold(folder: Path, capsys: Capture) -> None:
     """10 mm3/s need 20 * 10^0.45 = 56.4 N, the gear grinds at 40 N: -29 %."""
     out, _ = done(capsys, "advise", folder / "force.csv", folder / "grip.toml", "--flow", 10)

@@ -85,7 +85,8 @@ def test_a_smaller_current_holds_less(straight):
     """0.6 A: 56.4 N; over 1.2, by 20, squared: 5.52 mm3/s."""
     found = advise(straight, SIMPLE, margin=0.2, current_a=0.6)
     assert found.flow_mm3_s == pytest.approx((0.6 * NEWTON_PER_A / 24.0) ** 2, rel=0.01)
-    assert found.binds == "motor torque"
+    assert found.binds == "current asked for"
+    assert "the current asked for (0.6 A) binds first" in found.sentence()
 
 
 def test_margin_at_a_wanted_flow_by_hand(straight):
@@ -210,7 +211,7 @@ def test_a_melt_limit_beyond_what_was_measured_does_not_bind_in_it(straight):
 def test_below_the_melt_limit_torque_binds(capped):
     """0.5 A: 47 N without margin is 5.5 mm3/s, far below 12."""
     found = advise(capped, SIMPLE, margin=0.0, current_a=0.5)
-    assert found.binds == "motor torque"
+    assert found.binds == "current asked for"
     assert found.flow_mm3_s == pytest.approx((0.5 * NEWTON_PER_A / 20.0) ** 2, rel=0.02)
 
 
@@ -315,8 +316,50 @@ def test_the_motor_s_rating_ends_the_current(straight):
     found = advise(straight, bench)
     assert found.current_a == 1.0
     assert found.binds in {"motor torque", "measured range"}
-    over = advise(straight, bench, current_a=1.4)
+    over = advise(straight, bench, current_a=1.15)
     assert any("above the 1 A" in note for note in over.notes)
+    assert over.sentence().startswith("this bench at 1.15 A (above the 1 A that the motor torque")
+
+
+@pytest.mark.parametrize("current_a", [math.nan, math.inf, 0.0, -0.3])
+@pytest.mark.parametrize("bench", [SIMPLE, BENCH])
+def test_a_current_that_is_none_is_refused(straight, bench, current_a):
+    with pytest.raises(TableError, match=r"current .*: allowed is a number above 0"):
+        advise(straight, bench, current_a=current_a)
+
+
+def test_a_current_with_which_no_bench_may_run_the_motor_is_refused(straight):
+    """As in a bench file: 1.2 times the rated 1 A, in peak amperes 1.697."""
+    allowed = r"up to 1\.2 A rms \(1\.2 times motor.rated_current_a\)"
+    with pytest.raises(TableError, match=f"overheat the motor; allowed: {allowed}"):
+        advise(straight, SIMPLE, current_a=1.4)
+    peak = change(SIMPLE, driver={"current_unit": "peak"})
+    assert advise(straight, peak, current_a=1.4).applied_a == pytest.approx(0.98995, abs=1e-5)
+    with pytest.raises(TableError, match=r"up to 1\.69 A peak"):
+        advise(straight, peak, current_a=50.0)
+
+
+def test_of_grip_and_motor_below_the_range_the_weaker_is_named(straight):
+    """20 N needed, 24 with the margin: 0.23 A give 21.6 N, the gear grinds from 18 N."""
+    bench = change(SIMPLE, drive={"grip_limit_n": 18.0})
+    found = advise(straight, bench, current_a=0.23)
+    assert found.binds == "filament grip"
+    assert found.limits[1].name == "current asked for"
+    assert [limit.below_range for limit in found.limits[:2]] == [True, True]
+    assert "needs 20 N, 24 N with the margin, and the filament grip allows 18 N" in found.sentence()
+    weak = advise(straight, bench, current_a=0.15)
+    assert weak.binds == "current asked for"
+    assert "the current asked for (0.15 A) allows 14.1 N" in weak.sentence()
+    assert weak.limits[0].force_n == pytest.approx(0.15 * NEWTON_PER_A)
+
+
+def test_a_first_step_above_what_is_allowed_is_said(straight):
+    bench = change(SIMPLE, driver={"full_scale_a": 2.2, "current_levels": 2})
+    found = advise(straight, bench, wanted_mm3_s=5.0, current_a=1.1)
+    assert found.least_current_a is None
+    assert "first step is above the 0.9 A that the current limit of the bench allows" in (
+        found.no_current_why
+    )
 
 
 def test_the_driver_s_full_scale_ends_the_current(straight):
@@ -487,7 +530,15 @@ def test_a_winding_that_heats_up_without_end_is_said_in_words(straight):
     assert "inf" not in " ".join(found.notes)
 
 
-def test_filament_of_another_diameter_than_the_curve_s_is_said(straight):
-    thick = change(SIMPLE, filament={"diameter_mm": 2.85})
-    assert any("measured with 1.75 mm" in note for note in advise(straight, thick).notes)
-    assert not any("measured with" in note for note in advise(straight, SIMPLE).notes)
+def test_filament_of_another_diameter_than_the_curve_s_is_refused(straight):
+    """Equal pressure is another force there; of several candidates the others are answered."""
+    thick, told = change(SIMPLE, filament={"diameter_mm": 2.85}), []
+    with pytest.raises(TableError, match=r"takes 2\.85 mm filament .* measured with 1\.75 mm"):
+        advise(straight, thick)
+    assert advise(straight, change(SIMPLE, filament={"diameter_mm": 1.72})).flow_mm3_s > 0
+    found = advise_many(
+        straight, {"a": SIMPLE, "b": thick}, currents_a=[0.5, 0.6], left_out=told.append
+    )
+    assert [one.name for one in found] == ["a", "a"]
+    assert len(told) == 1
+    assert told[0].startswith("b takes 2.85 mm filament")
