@@ -33,6 +33,8 @@ current_accuracy = 0.05      # half width, relative
 gear_ratio = "50:17"         # driven:driving teeth; several stages "50:17 40:20"; or a number
 filament_per_turn_mm = 22.5  # per turn of the drive gear: measure it under light load
 # effective_diameter_mm = 7.16    # instead of filament_per_turn_mm
+filament_per_turn_tolerance = 0.02    # half width, relative; 2 % is common practice, for the teeth
+                             #   sink in; less only if measured over many turns under load
 efficiency = 0.88            # of all gear stages together
 # grip_limit_n = 140.0       # force at which the drive gear starts to grind, if you know it
 

@@ -253,7 +253,7 @@ def advise(
         chain.force_rms_n(applied_a)
     except ValueError as error:
         raise TableError(f"{name} cannot be set to {current_a:g} A: {error}") from error
-    common = bool(force_scale) and force_scale == uncertainty.force_scale_digest(bench)
+    common = uncertainty.shares_force_scale(force_scale, bench)
     sources = supply.sources_of(curve, bench, applied_a, common_scale=common)
 
     flow, is_open = _last_held(curve, margin, lambda q: supply.available_n(sources, q))
@@ -270,7 +270,10 @@ def advise(
             why_not = supply.why_no_current(curve, bench, **asked)
     winding = winding_temperature_c(bench, applied_a)
     notes.extend(supply.temperature_notes(bench, winding))
-    notes.extend(_curve_notes(curve))
+    if not common:
+        notes.append(uncertainty.why_not_shared(force_scale, curve))
+    if curve.notes:
+        notes.append("of the curve: " + "; ".join(curve.notes))
     return Advice(
         name=name,
         temperature_c=curve.temperature_c,
@@ -325,16 +328,6 @@ def _check_diameter(curve: Curve, bench: Bench, name: str) -> None:
             f"{'/'.join(f'{one:g}' for one in sorted(measured))} mm: the same pressure is another "
             "force there, so nothing can be said"
         )
-
-
-def _curve_notes(curve: Curve) -> list[str]:
-    """What of the curve a reader of the advice must know."""
-    said = []
-    if not curve.scale_uncertainty:
-        said.append("no error of the curve's force scale is known, so none is counted")
-    if curve.notes:
-        said.append("of the curve: " + "; ".join(curve.notes))
-    return said
 
 
 def _limits(

@@ -1,11 +1,11 @@
 """Uncertainty of the force, in the language of the GUM (JCGM 100:2008, JCGM 101:2008).
 
-Two kinds are kept apart. *Scale*: the torque constant of the one motor, the drive's efficiency, the
-driver's current reference and the filament's diameter are wrong by the same share at every point;
-they move the whole curve, and cancel where two curves come from the same drive. *Shape*: scatter,
-brackets, wrong verdicts and the choice of law differ from point to point; the fit finds them from
-the points (type A) and its band holds them. Limits from data sheets are taken as rectangular
-(type B).
+Two kinds are kept apart. *Scale*: the torque constant of the one motor, the drive's efficiency and
+its filament per turn, the driver's current reference and the filament's diameter are wrong by the
+same share at every point; they move the whole curve, and cancel where two curves come from the same
+drive. *Shape*: scatter, brackets, wrong verdicts and the choice of law differ from point to point;
+the fit finds them from the points (type A) and its band holds them. Limits from data sheets are
+taken as rectangular (type B).
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 Kind = Literal["scale", "shape"]
 COVERAGE_FACTOR = 2.0
+_MARK = "drive-"
+"""What the fingerprint of a force scale begins with; older ones have nothing there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +58,13 @@ class Budget:
     Attributes:
         components: Largest first.
         where: What the budget stands for.
+        scale_known: Whether the errors of the drive that made the forces are among them. Where
+            forces were given they are not, and only the filament's diameter may be.
     """
 
     components: tuple[Component, ...]
     where: str
+    scale_known: bool = True
 
     def combined(self, kind: Kind | None = None) -> float:
         """Combined standard uncertainty, relative: root of the sum of squares."""
@@ -92,11 +97,12 @@ class Budget:
         if not self.components or self.combined() == 0.0:
             return f"{self.where}: no uncertainty is stated"
         first = self.components[0]
-        scale = (
-            f"scale {100 * COVERAGE_FACTOR * self.scale:.1f} %"
-            if any(c.kind == "scale" for c in self.components)
-            else "scale not known"
-        )
+        figure = f"{100 * COVERAGE_FACTOR * self.scale:.1f} %"
+        scale = f"scale {figure}"
+        if not self.scale_known:
+            scale = "scale not known, for the forces were given"
+            if any(c.kind == "scale" for c in self.components):
+                scale += f" (from the filament's diameter alone {figure})"
         return (
             f"{self.where}: force to {100 * self.expanded:.1f} % (k = 2): {scale}, shape "
             f"{100 * COVERAGE_FACTOR * self.shape:.1f} %; of the variance "
@@ -108,6 +114,7 @@ class Budget:
         return {
             "where": self.where,
             "scale": self.scale,
+            "scale_known": self.scale_known,
             "shape": self.shape,
             "combined": self.combined(),
             "expanded": self.expanded,
@@ -152,6 +159,15 @@ def scale_components(bench: Bench) -> list[Component]:
             "hang a weight on the filament and find the current at which the drive just lifts it",
         ),
         Component(
+            "filament per turn",
+            rectangular(drive.filament_per_turn_tolerance),
+            "scale",
+            "B",
+            f"drive.filament_per_turn_tolerance {drive.filament_per_turn_tolerance:g}, "
+            "rectangular; the force goes with its inverse",
+            "feed a metre under load, count the turns and give drive.filament_per_turn_mm",
+        ),
+        Component(
             "current of the driver",
             rectangular(driver.current_accuracy),
             "scale",
@@ -168,12 +184,64 @@ def scale_uncertainty(bench: Bench) -> float:
 
 
 def force_scale_digest(bench: Bench) -> str:
-    """Fingerprint of what sets the force scale: two benches that share it share its error."""
+    """Fingerprint of what makes a force of a current: benches that share it share its error.
+
+    Only the numbers of that, to six digits: torque against current, what the driver makes of the
+    current asked for, ratio, filament per turn, efficiency. A grip limit, another supply or another
+    way to write the ratio leaves it as it is. Two motors of one type pass for one.
+    """
+    chain = bench.chain()
+    torque, scale = chain.torque, chain.scale
+    table = (
+        list(zip(torque.currents_a[1:], torque.torques_nm[1:], strict=True))
+        if torque.measured
+        else [(1.0, torque.torque_nm(1.0))]
+    )
+    numbers: list[float | None] = [value for point in table for value in point]
+    numbers += [chain.gear_ratio, chain.filament_per_turn_mm, chain.efficiency]
+    numbers += [scale.rms_a(1.0), scale.full_scale_a, scale.low_scale_a]
+    numbers.append(None if scale.full_scale_a is None else scale.levels)
+    text = ",".join("-" if value is None else f"{value:.6g}" for value in numbers)
+    return _MARK + hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _older_digest(bench: Bench) -> str:
+    """The fingerprint of older curve files: the whole tables, as they are written."""
     content = {
         name: getattr(bench, name).model_dump(mode="json") for name in ("motor", "driver", "drive")
     }
+    content["drive"].pop("filament_per_turn_tolerance")
     text = json.dumps(content, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def shares_force_scale(mark: str, bench: Bench) -> bool:
+    """Whether a bench has the force scale whose fingerprint a curve carries; an empty one: no."""
+    if mark.startswith(_MARK):
+        return mark == force_scale_digest(bench)
+    return bool(mark) and mark == _older_digest(bench)
+
+
+def why_not_shared(mark: str, curve: Curve) -> str:
+    """Why the error of a curve's force scale does not cancel against a bench, in a sentence."""
+    if not curve.scale_uncertainty:
+        return "no error of the curve's force scale is known, so none is counted"
+    if not mark:
+        return (
+            "of the curve's forces some were given, so its force scale is no drive's own: its "
+            "error and that of this drive are both counted"
+        )
+    counted = "the errors of both force scales are counted in what is sure"
+    if mark.startswith(_MARK):
+        return (
+            "the curve was measured with another drive than this one (torque, current steps, "
+            f"ratio, filament per turn or efficiency differ): {counted}"
+        )
+    return (
+        "the curve file is of an older kind, which takes any change of [motor], [driver] or "
+        f"[drive] for another drive, and finds one here: {counted}; fit it anew if the drive is "
+        "the same"
+    )
 
 
 def curve_budget(
@@ -222,7 +290,11 @@ def curve_budget(
         )
     components += _shape_components(curve, shape, exponent, wrong_rate)
     components.sort(key=lambda c: -c.standard)
-    return Budget(tuple(components), f"{curve.temperature_c:g} C, {flow:.3g} mm3/s")
+    return Budget(
+        tuple(components),
+        f"{curve.temperature_c:g} C, {flow:.3g} mm3/s",
+        scale_known=driven,
+    )
 
 
 def _shape_components(

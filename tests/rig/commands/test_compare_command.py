@@ -55,8 +55,8 @@ def test_given_forces_share_no_drive_with_currents(folder: Path, capsys: Capture
     assert found["common_scale"] is False
     assert found["scale_uncertainty"]["a"] == 0.0
     scale = found["scale_uncertainty"]["b"]
-    # half widths 10, 5 and 5 % of torque, efficiency and current, rectangular
-    assert scale == pytest.approx(math.sqrt(0.10**2 + 2 * 0.05**2) / math.sqrt(3.0))
+    # half widths 10, 5, 5 and 2 % of torque, efficiency, current and filament per turn, rectangular
+    assert scale == pytest.approx(math.sqrt(0.10**2 + 2 * 0.05**2 + 0.02**2) / math.sqrt(3.0))
     wide = math.log(found["mean_ratio"]["upper"] / found["mean_ratio"]["value"])
     assert wide == pytest.approx(1.96 * scale, rel=0.05)
     assert "none is known of force at 210 C" in found["sentence"]

@@ -379,6 +379,17 @@ def test_the_scale_error_cancels_with_the_motor_that_measured(straight):
     assert foreign.sure_flow_mm3_s < own.sure_flow_mm3_s < own.flow_mm3_s
 
 
+def test_why_the_scale_error_does_not_cancel_is_said(straight):
+    loose, mark = replace(straight, scale_uncertainty=0.07), force_scale_digest(SIMPLE)
+    gripped = change(SIMPLE, drive={"grip_limit_n": 300.0}, driver={"supply_v": 24.5})
+    own = advise(loose, gripped, force_scale=mark)
+    assert own.common_scale
+    assert not any("force scale" in note for note in own.notes)
+    other = advise(loose, change(SIMPLE, drive={"efficiency": 0.8}), force_scale=mark)
+    (why,) = [note for note in other.notes if "force scale" in note]
+    assert why.startswith("the curve was measured with another drive")
+
+
 def test_winding_temperature_by_the_plain_rule():
     """80 K at the rated 1 A; at 0.5 A a quarter of it: 40 + 20 = 60 C."""
     assert winding_temperature_c(SIMPLE, 0.5) == pytest.approx(60.0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -40,11 +42,15 @@ def test_limits_are_rectangular():
 
 
 def test_the_scale_of_a_bench_is_the_root_of_the_sum_of_squares():
-    """10 % torque, 5 % efficiency, 5 % current: sqrt((0.1^2 + 0.05^2 + 0.05^2) / 3) = 7.07 %."""
+    """10 % torque, 5 % efficiency, 5 % current, 2 % filament per turn:
+    sqrt((0.1^2 + 0.05^2 + 0.05^2 + 0.02^2) / 3) = 7.165 %."""
     bench = with_changes("motor", torque_tolerance=0.10)
     assert bench.drive.efficiency_tolerance == 0.05
     assert bench.driver.current_accuracy == 0.05
-    assert uncertainty.scale_uncertainty(bench) == pytest.approx(0.0707107, abs=1e-6)
+    assert uncertainty.scale_uncertainty(bench) == pytest.approx(0.0716473, abs=1e-6)
+    assert bench.drive.filament_per_turn_tolerance == 0.02
+    exact = with_changes("drive", filament_per_turn_tolerance=0.0)
+    assert uncertainty.scale_uncertainty(exact) == pytest.approx(0.0707107, abs=1e-6)
 
 
 def test_scale_and_shape_are_kept_apart_and_both_are_shown(fitted):
@@ -102,6 +108,63 @@ def test_the_total_band_adds_the_scale_in_quadrature(fitted):
         assert total == pytest.approx(math.hypot(shape, 1.959964 * u), rel=1e-5)
 
 
+def test_an_error_of_the_filament_per_turn_goes_into_the_force_in_full():
+    """The force is 2 pi T i eta / L: 3 % less filament a turn is 3.09 % more force."""
+    (part,) = [
+        c for c in uncertainty.scale_components(BENCH) if c.name.startswith("filament per turn")
+    ]
+    assert part.standard == pytest.approx(0.02 / math.sqrt(3))
+    short = with_changes("drive", filament_per_turn_mm=0.97 * BENCH.drive.feed_mm)
+    assert short.chain().force_n(0.5) / BENCH.chain().force_n(0.5) == pytest.approx(1 / 0.97)
+
+
+def test_what_does_not_make_a_force_of_a_current_leaves_the_force_scale_alone():
+    mark = uncertainty.force_scale_digest(BENCH)
+    for table, changes in (
+        ("drive", {"grip_limit_n": 140.0}),
+        ("drive", {"gear_ratio": round(BENCH.drive.ratio, 7)}),
+        ("drive", {"efficiency_tolerance": 0.02, "filament_per_turn_tolerance": 0.01}),
+        ("driver", {"supply_v": 24.5}),
+        ("driver", {"microsteps": 32}),
+        ("motor", {"thermal_resistance_k_w": 8.0}),
+        ("motor", {"rated_current_a": 2.0, "holding_torque_nm": 2 * BENCH.motor.holding_torque_nm}),
+    ):
+        same = with_changes(table, **changes)
+        assert uncertainty.force_scale_digest(same) == mark, changes
+        assert uncertainty.shares_force_scale(mark, same)
+    for table, changes in (
+        ("drive", {"efficiency": 0.9}),
+        ("drive", {"filament_per_turn_mm": 22.6}),
+        ("driver", {"current_unit": "peak"}),
+        ("driver", {"current_levels": 64}),
+        ("motor", {"holding_torque_nm": 0.131}),
+        ("motor", {"holding_torque_nm": None, "torque_table": ((0.5, 0.07), (1.0, 0.13))}),
+    ):
+        assert not uncertainty.shares_force_scale(mark, with_changes(table, **changes)), changes
+    assert not uncertainty.shares_force_scale("", BENCH)
+
+
+def test_a_curve_file_of_an_older_kind_still_knows_its_bench(fitted):
+    """Its fingerprint is of the three tables as they were written, without the later key."""
+    content = {
+        name: getattr(BENCH, name).model_dump(mode="json") for name in ("motor", "driver", "drive")
+    }
+    del content["drive"]["filament_per_turn_tolerance"]
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"))
+    old = hashlib.sha256(text.encode()).hexdigest()[:16]
+    assert uncertainty.shares_force_scale(old, BENCH)
+    changed = with_changes("drive", grip_limit_n=140.0)
+    assert not uncertainty.shares_force_scale(old, changed)
+    (curve,) = fitted.curves
+    assert "older kind" in uncertainty.why_not_shared(old, curve)
+    assert "fit it anew" in uncertainty.why_not_shared(old, curve)
+    mark = uncertainty.force_scale_digest(BENCH)
+    assert "another drive than this one" in uncertainty.why_not_shared(mark, curve)
+    assert "some were given" in uncertainty.why_not_shared("", curve)
+    given = replace(curve, scale_uncertainty=0.0)
+    assert "none is counted" in uncertainty.why_not_shared("", given)
+
+
 def test_the_fingerprint_of_the_force_scale_knows_the_drive_and_not_the_hot_end():
     mark = uncertainty.force_scale_digest(BENCH)
     assert mark == uncertainty.force_scale_digest(with_changes("hot_end", name="long steel"))
@@ -127,6 +190,13 @@ def test_forces_that_were_given_bear_no_error_of_the_bench_s_drive(fitted):
     row, driven = given.curves[0].table[0], fitted.curves[0].table[0]
     assert row.total_upper_n == pytest.approx(row.upper_n)
     assert row.force_n == driven.force_n  # the fit itself is the same
+    (told,) = given.budget["curves"]
+    assert told["scale_known"] is False
+    assert (
+        "scale not known, for the forces were given (from the filament's diameter alone"
+        in (told["sentence"])
+    )
+    assert fitted.budget["curves"][0]["scale_known"] is True
 
 
 def test_given_forces_among_driven_ones_count_the_scale_and_share_it_with_none(fitted):
