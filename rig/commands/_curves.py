@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.commands._out import note
 from rig.errors import TableError, UsageError
+from rig.export.sheet import SIMULATED, VIRTUAL_DRIVE
 
 if TYPE_CHECKING:
     from rig.bench import Bench
@@ -48,15 +50,39 @@ def thresholds_of(
     return read_threshold_table(source, bench, diameter_mm, notes=notes), bench
 
 
+def comes_from(source: Path, points: Sequence[Threshold], bench: Bench | None) -> dict[str, bool]:
+    """What of a source's thresholds is simulated, for the provenance.
+
+    A run folder of a virtual bench was measured on it, and so was a table whose head says so, as
+    those that are exported do. Any other table was measured who knows where; of a virtual
+    bench it has the drive at most, with which its currents were turned into forces.
+    """
+    if source.is_dir():
+        from rig.ledger import Ledger
+
+        with Ledger.open(source, read_only=True) as ledger:
+            return {"simulated": ledger.run.simulated, "virtual_drive": False}
+    virtual = bench is not None and bench.link.port.startswith("sim://")
+    head = [line.lstrip("# ") for line in _lines(source) if line.startswith("#")]
+    if any(line.startswith(SIMULATED) for line in head):
+        return {"simulated": True, "virtual_drive": False}
+    own = virtual and any(point.applied_a is not None for point in points)
+    own |= any(line.startswith(VIRTUAL_DRIVE) for line in head)
+    return {"simulated": False, "virtual_drive": own}
+
+
+def _lines(source: Path) -> list[str]:
+    try:
+        return source.read_text(encoding="utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return []  # whoever reads it for good says what is wrong
+
+
 def has_currents_only(source: Path) -> bool:
     """Whether a source is a threshold table that gives currents and no forces."""
     if source.is_dir() or source.suffix.lower() == ".json":
         return False
-    try:
-        lines = source.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError):
-        return False  # whoever reads it for good says what is wrong
-    header = next((line.lower() for line in lines if line.strip() and line[0] != "#"), "")
+    header = next((line.lower() for line in _lines(source) if line.strip() and line[0] != "#"), "")
     return "current_a" in header and "force_n" not in header
 
 
@@ -96,14 +122,17 @@ def curves_of(
     notes: list[str] = []
     points: list[Threshold] = []
     owner: Bench | None = None
+    origin: dict[str, bool] = {}
     for source in sources:
         found, its_bench = thresholds_of(source, bench=bench, diameter_mm=diameter_mm, notes=notes)
         if owner is not None and its_bench is not None and owner.digest() != its_bench.digest():
             notes.append(f"{source}: made with another bench file than {sources[0]}")
+        for name, told in comes_from(source, found, its_bench).items():
+            origin[name] = origin.get(name, False) or told
         owner = owner or its_bench
         points.extend(found)
     try:
-        return fit_curves(
+        curves = fit_curves(
             points,
             model=model,
             bench=owner,
@@ -111,6 +140,7 @@ def curves_of(
             notes=notes,
             source=", ".join(source.name for source in sources),
         )
+        return replace(curves, provenance={**curves.provenance, **origin})
     except TableError as error:
         # A curve carries its notes; where there is none, what was tolerated may be the reason.
         for sentence in notes:

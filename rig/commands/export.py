@@ -27,9 +27,13 @@ def command(source: Path, to: str, out: Path | None, bench_file: Path | None) ->
     from rig.commands._curves import curves_of, read_curve_file
     from rig.export import FORMATS as WRITERS
     from rig.export import export
+    from rig.export.files import NAMES, main_file
 
     if to not in WRITERS:
         raise UsageError(f"--to {to}: no such format; there are {', '.join(WRITERS)}")
+    main = main_file(out or Path(), NAMES[to])
+    if main.exists() and source.exists() and main.samefile(source):
+        raise UsageError(f"{main}: that is what is exported; give --out another name")
     bench = None
     if bench_file is not None:
         from rig.bench import load_bench

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from rig.export.files import target, write_whole
+from rig.export.files import NAMES, target, write_whole
 from rig.export.sheet import COLUMNS, CurveTable, Sheet
 
 _A_LINE = 4
@@ -26,7 +26,7 @@ typedef struct {
   const double *force_n;        /* N, never falling */
   const double *lower_n;        /* N, lower end of the band of the curve's shape */
   const double *upper_n;        /* N, upper end of that band */
-  const double *total_lower_n;  /* N, the same with the error common to all forces */
+  const double *total_lower_n;  /* N, the same with the error common to all forces, if known */
   const double *total_upper_n;  /* N */
   const double *slope_n_s_mm3;  /* N s/mm3, local slope dF/dQ */
 } @_table;
@@ -125,5 +125,5 @@ def header_text(sheet: Sheet, prefix: str = "curve") -> str:
 
 def write_c_header(sheet: Sheet, path: str | Path) -> list[Path]:
     """One header, ``curve.h``."""
-    file = target(path, "curve.h")
+    file = target(path, NAMES["c"])
     return [write_whole(file, header_text(sheet, _prefix(file.stem)))]

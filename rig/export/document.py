@@ -7,7 +7,7 @@ from importlib import resources
 from pathlib import Path
 
 from rig.errors import UsageError
-from rig.export.files import target, write_whole
+from rig.export.files import NAMES, target, write_whole
 from rig.export.sheet import Sheet
 
 
@@ -27,7 +27,7 @@ def schema_text() -> str:
 
 def write_json(sheet: Sheet, path: str | Path) -> list[Path]:
     """``curve.json`` and ``curve.schema.json`` beside it."""
-    file = target(path, "curve.json")
+    file = target(path, NAMES["json"])
     text = json.dumps(dict(sheet.document), indent=1, allow_nan=False) + "\n"
     schema = file.with_name(f"{file.stem}.schema.json")
     return [write_whole(file, text), write_whole(schema, schema_text())]

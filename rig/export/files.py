@@ -8,6 +8,17 @@ from pathlib import Path
 
 from rig.errors import UsageError
 
+NAMES = {
+    "csv": "curve.csv",
+    "json": "curve.json",
+    "parquet": "curve.parquet",
+    "spice": "curve.lib",
+    "modelica": "StallCurve.mo",
+    "python": "curve.py",
+    "c": "curve.h",
+}
+"""Usual name of the main file of each format."""
+
 
 def target(path: str | Path, default_name: str) -> Path:
     """The file that ``path`` means: itself, or ``default_name`` in it where it is a folder.
@@ -15,15 +26,28 @@ def target(path: str | Path, default_name: str) -> Path:
     A path without a suffix that does not exist yet is taken as a folder and made.
 
     Raises:
-        UsageError: The folder cannot be made.
+        UsageError: The folder cannot be made, or the file ends as those of another format do.
     """
-    path = Path(path)
-    if path.is_dir() or (not path.suffix and not path.exists()):
-        path = path / default_name
+    path = main_file(path, default_name)
+    usual = Path(default_name).suffix
+    for form, name in NAMES.items():
+        if path.suffix.lower() == Path(name).suffix != usual:
+            raise UsageError(
+                f"{path}: a name in {path.suffix} is for --to {form}; give one in {usual}, or a "
+                "folder"
+            )
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise UsageError(f"{path.parent}: cannot be made ({error.strerror})") from error
+    return path
+
+
+def main_file(path: str | Path, default_name: str) -> Path:
+    """The file that ``path`` means, as `target` has it; nothing is made or looked at in it."""
+    path = Path(path)
+    if path.is_dir() or (not path.suffix and not path.exists()):
+        return path / default_name
     return path
 
 

@@ -10,7 +10,7 @@ import itertools
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from rig.export.files import target, write_whole
+from rig.export.files import NAMES, target, write_whole
 from rig.export.sheet import CurveTable, Sheet
 from rig.export.spice import odd_pairs, slope_pairs
 
@@ -130,7 +130,7 @@ def package_text(sheet: Sheet, package: str = "StallCurve") -> str:
 
 def write_modelica(sheet: Sheet, path: str | Path) -> list[Path]:
     """``StallCurve.mo`` and the table file of the same stem beside it."""
-    file = target(path, "StallCurve.mo")
+    file = target(path, NAMES["modelica"])
     package = "".join(c for c in file.stem if c.isascii() and (c.isalnum() or c == "_"))
     if not package[:1].isalpha():
         package = f"Curve{package}"

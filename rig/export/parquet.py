@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from rig.errors import UsageError
-from rig.export.files import target, write_whole
+from rig.export.files import NAMES, target, write_whole
 from rig.export.sheet import COLUMNS, POINT_COLUMNS, UNITS, Sheet
 
 _KINDS = {
@@ -54,7 +54,7 @@ def write_parquet(sheet: Sheet, path: str | Path) -> list[Path]:
         pyarrow.parquet.write_table(table, out)
         return out.getvalue()
 
-    file = target(path, "curve.parquet")
+    file = target(path, NAMES["parquet"])
     curve_rows = [(t.temperature_c, *row) for t in sheet.tables for row in t.rows()]
     written = [write_whole(file, pack(("temperature_c", *COLUMNS), curve_rows))]
     if sheet.points:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pprint
 from pathlib import Path
 
-from rig.export.files import target, write_whole
+from rig.export.files import NAMES, target, write_whole
 from rig.export.sheet import COLUMNS, UNITS, Sheet
 
 _BODY = '''
@@ -60,7 +60,8 @@ def force_n(flow_mm3_s, temperature_c=None):
 def band_n(flow_mm3_s, temperature_c=None, total=False):
     """Lower and upper end of the band at a flow, in N. Raises OutOfRange outside the range.
 
-    The band is that of the curve's shape; total adds the error common to all forces.
+    The band is that of the curve's shape; total adds the error common to all forces,
+    where one is known.
     """
     names = ("total_lower_n", "total_upper_n") if total else ("lower_n", "upper_n")
     curve = _curve(temperature_c)
@@ -110,6 +111,7 @@ def module_text(sheet: Sheet) -> str:
         "bench_digest": sheet.bench_digest,
         "exported_on": sheet.made_on,
         "simulated": sheet.simulated,
+        "virtual_drive": sheet.virtual_drive,
         "level": sheet.level,
         "filament_diameter_mm": sheet.tables[0].filament_diameter_mm,
         "models": models,
@@ -129,5 +131,5 @@ def module_text(sheet: Sheet) -> str:
 
 def write_python(sheet: Sheet, path: str | Path) -> list[Path]:
     """One module, ``curve.py``."""
-    file = target(path, "curve.py")
+    file = target(path, NAMES["python"])
     return [write_whole(file, module_text(sheet))]

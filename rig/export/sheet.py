@@ -59,6 +59,9 @@ POINT_COLUMNS = (
     "repeat",
 )
 DEFAULT_DIAMETER_MM = 1.75
+SIMULATED = "SIMULATED:"
+VIRTUAL_DRIVE = "VIRTUAL DRIVE:"
+"""How the lines begin that say what is simulated; a table that is read back is known by them."""
 
 
 @runtime_checkable
@@ -133,6 +136,9 @@ class Sheet:
         origin: Where the numbers come from, as names and values.
         level: Coverage that the bands are meant to have, 0 to 1.
         simulated: Whether a virtual bench made the measurement.
+        virtual_drive: Whether only the drive is a virtual bench's, which made forces of currents
+            that came from elsewhere.
+        scale_known: Whether the bands named total hold an error common to all forces.
     """
 
     tables: tuple[CurveTable, ...]
@@ -143,13 +149,19 @@ class Sheet:
     origin: Mapping[str, Any] = field(default_factory=dict)
     level: float = 0.95
     simulated: bool = False
+    virtual_drive: bool = False
+    scale_known: bool = True
 
     def provenance(self, table: CurveTable | None = None) -> list[str]:
         """Lines that say where the numbers come from, for a comment at the top of a file."""
         tables = self.tables if table is None else (table,)
         lines = ["stallcurve: force against flow of a filament extruder"]
         if self.simulated:
-            lines.append("SIMULATED: measured on a virtual bench, not on a real printer")
+            lines.append(f"{SIMULATED} measured on a virtual bench, not on a real printer")
+        elif self.virtual_drive:
+            lines.append(
+                f"{VIRTUAL_DRIVE} currents turned into forces with the drive of a virtual bench"
+            )
         lines.append(f"bench digest: {self.bench_digest or 'not known'}")
         lines += [
             f"{name.replace('_', ' ')}: {value}"
@@ -165,9 +177,14 @@ class Sheet:
                 + f"; valid for {one.range_text}"
             )
         percent = f"{100 * self.level:g} %"
+        total = (
+            "with the error common to all forces (torque, efficiency, filament per turn, current)"
+            if self.scale_known
+            else "the same, for no error common to all forces is known of forces that were given"
+        )
         lines.append(
             f"lower and upper: {percent} band of the curve's shape; total_lower and total_upper: "
-            "with the error common to all forces (torque, efficiency, current)"
+            + total
         )
         lines.append(f"filament diameter: {tables[0].filament_diameter_mm:g} mm")
         return [single_line(line) for line in lines]
@@ -217,6 +234,8 @@ def make_sheet(source: HasDocument | Mapping[str, Any], *, made_on: str = "") ->
         origin=origin,
         level=float(document.get("level") or 0.95),
         simulated=bool(origin.get("simulated", False)),
+        virtual_drive=bool(origin.get("virtual_drive", False)),
+        scale_known=any(curve.get("scale_uncertainty", 1.0) for curve in document["curves"]),
     )
 
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from rig.export.files import target, write_whole
+from rig.export.files import NAMES, target, write_whole
 from rig.export.sheet import CurveTable, Sheet
 
 _PAIRS_A_LINE = 3
@@ -121,5 +121,5 @@ def spice_text(sheet: Sheet) -> str:
 
 def write_spice(sheet: Sheet, path: str | Path) -> list[Path]:
     """One library file, ``curve.lib``, with the sub-circuits of all temperatures."""
-    file = target(path, "curve.lib")
+    file = target(path, NAMES["spice"])
     return [write_whole(file, spice_text(sheet))]

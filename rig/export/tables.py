@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from rig.export.files import target, write_whole
+from rig.export.files import NAMES, target, write_whole
 from rig.export.sheet import COLUMNS, POINT_COLUMNS, UNITS, Sheet
 
 
@@ -86,7 +86,7 @@ def parameters_csv(sheet: Sheet) -> str:
 
 def write_csv(sheet: Sheet, path: str | Path) -> list[Path]:
     """``curve.csv``, and beside it ``curve-points.csv`` and ``curve-parameters.csv``."""
-    file = target(path, "curve.csv")
+    file = target(path, NAMES["csv"])
     written = [write_whole(file, curve_csv(sheet))]
     if sheet.points:
         written.append(write_whole(file.with_name(f"{file.stem}-points.csv"), points_csv(sheet)))

@@ -107,3 +107,31 @@ def test_an_advice_for_a_flow_that_the_grip_does_not_hold(folder: Path, capsys: 
     assert "no current holds 10 mm3/s" in out
     assert "the gear starts to grind at 40 N" in out
     assert "the lowest current" not in out
+
+
+def test_a_table_is_simulated_only_where_it_says_so(folder: Path, capsys: Capture) -> None:
+    """The bench file has a virtual port; a table that a person wrote was not measured there."""
+    bench = ("--bench", folder / "bench.toml")
+
+    def told(table: Path) -> tuple[bool, bool]:
+        found = json.loads(done(capsys, "fit", table, *bench, "--json")[0])["provenance"]
+        return found["simulated"], found["virtual_drive"]
+
+    assert told(folder / "force.csv") == (False, False)
+    assert told(folder / "current.csv") == (False, True)
+    done(capsys, "export", folder / "current.csv", *bench, "--to", "csv", "--out", folder / "out")
+    again = folder / "out" / "curve-points.csv"
+    assert "VIRTUAL DRIVE" in again.read_text()
+    assert told(again) == (False, True)
+    again.write_text(again.read_text().replace("VIRTUAL DRIVE:", "SIMULATED:"))
+    assert told(again) == (True, False)
+
+
+def test_the_source_of_an_export_is_not_written_over(folder: Path, capsys: Capture) -> None:
+    table = folder / "force.csv"
+    before = table.read_bytes()
+    _, why = done(capsys, "export", table, "--to", "csv", "--out", table, code=2)
+    assert "that is what is exported" in why
+    _, why = done(capsys, "export", table, "--to", "csv", "--out", folder / "x.h", code=2)
+    assert "x.h: a name in .h is for --to c" in why
+    assert table.read_bytes() == before

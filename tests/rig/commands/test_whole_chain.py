@@ -53,7 +53,9 @@ def test_a_second_run_does_not_touch_the_first(capsys: pytest.CaptureFixture[str
 
 def test_fit_and_advice_are_one_document(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["fit", "night", "--json"]) == 0
-    [curve] = json.loads(capsys.readouterr().out)["curves"]
+    fitted = json.loads(capsys.readouterr().out)
+    assert fitted["provenance"]["simulated"] is True
+    [curve] = fitted["curves"]
     assert curve["temperature_c"] == 205.0
     assert curve["table"][0].keys() >= {"flow_mm3_s", "force_n", "lower_n", "upper_n"}
     assert run(["advise", "night", "bench.toml", "--flow", "6", "--json"]) == 0

@@ -261,3 +261,28 @@ def test_every_format_is_described():
     assert described == set(FORMATS)
     for name in (*COLUMNS, "temperature_c", "clean_mm_s", "skip_mm_s"):
         assert f"`{name}`" in text, name
+
+
+def test_what_is_simulated_and_which_band_is_known_is_said_as_it_is(document):
+    def head(**changes):
+        origin = {**document["provenance"], **changes.pop("provenance", {})}
+        curves = [{**curve, **changes} for curve in document["curves"]]
+        sheet = make_sheet({**document, "curves": curves, "provenance": origin})
+        return "\n".join(sheet.provenance())
+
+    assert "SIMULATED: measured on a virtual bench" in head()
+    given = head(provenance={"simulated": False}, scale_uncertainty=0.0)
+    assert "SIMULATED" not in given
+    assert "total_upper: the same, for no error common to all forces is known" in given
+    driven = head(provenance={"simulated": False, "virtual_drive": True}, scale_uncertainty=0.07)
+    assert "SIMULATED" not in driven
+    assert "VIRTUAL DRIVE: currents turned into forces with the drive of a virtual" in driven
+    assert "(torque, efficiency, filament per turn, current)" in driven
+
+
+def test_a_name_that_ends_like_another_format_is_refused(document, tmp_path):
+    with pytest.raises(UsageError, match=r"foo\.h: a name in \.h is for --to c; give one in \.csv"):
+        export(document, "csv", tmp_path / "foo.h")
+    assert not list(tmp_path.iterdir())
+    assert export(document, "csv", tmp_path / "foo.txt")[0].name == "foo.txt"
+    assert export(document, "c", tmp_path / "foo.h")[0].name == "foo.h"
