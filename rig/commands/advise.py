@@ -173,7 +173,7 @@ def _draw(
                 [row.available_n for row in advice.table],
                 [row.available_n / (1.0 + advice.margin) for row in advice.table],
                 advice.flow_mm3_s,
-                advice.binds,
+                advice.ends,
                 advice.at_least,
             )
             for advice in some

@@ -129,9 +129,21 @@ class Advice:
     table: tuple[Supply, ...]
     notes: tuple[str, ...]
 
+    @property
+    def ends(self) -> str:
+        """What the flow held ends at: a melt limit binds earlier, and does not stop it there."""
+        if self.at_least:
+            return "measured range"
+        for limit in self.limits:
+            stops = limit.flow_mm3_s is not None and limit.name != "melt limit"
+            if limit.below_range or (stops and limit.flow_mm3_s == self.flow_mm3_s):
+                return limit.name
+        return self.binds
+
     def to_document(self) -> dict[str, Any]:
         """As JSON types."""
         found = {name: getattr(self, name) for name in Advice.__slots__}
+        found["ends"] = self.ends
         found["limits"] = [{n: getattr(x, n) for n in Limit.__slots__} for x in self.limits]
         found["table"] = [_row(x) for x in self.table]
         found["wanted_supply"] = None if self.wanted_supply is None else _row(self.wanted_supply)
@@ -177,9 +189,10 @@ class Advice:
         end = ", where the curve ends," if self.flow_mm3_s >= self.table[-1].flow_mm3_s else ""
         first = self.limits[0]
         since = f", from {first.flow_mm3_s:.3g} mm3/s on" if first.name == "melt limit" else ""
+        ended = f", and the {self.ends} ends it" if self.ends != self.binds else ""
         return (
             f"{at}: holds {self.flow_mm3_s:.3g} mm3/s{end} {with_margin} ({sure}); "
-            f"the {binds} binds first{since}"
+            f"the {binds} binds first{since}{ended}"
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -18,8 +19,6 @@ _AVAILABLE = tuple(COLOURS[f"heat{k}"][0] for k in (2, 3, 5, 1, 4))
 _FAR = 1.6
 _ABOVE = 2.5
 """Height of the chart in greatest forces needed, at most."""
-_LOW = 0.08
-"""Share of the height below which there is no room for words beneath a line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +31,7 @@ class Available:
         force_n: Force at each, in N.
         usable_n: The same less the stated margin, in N; empty where no margin was asked for.
         holds_mm3_s: Flow that can be held with the margin, in mm3/s; None where there is none.
-        binds: What limits it, in a word or two.
+        ends: What ends the flow there, in a word or two.
         at_least: Whether nothing limits it within the flows shown.
     """
 
@@ -41,7 +40,7 @@ class Available:
     force_n: Sequence[float]
     usable_n: Sequence[float] = ()
     holds_mm3_s: float | None = None
-    binds: str = ""
+    ends: str = ""
     at_least: bool = False
 
 
@@ -94,21 +93,9 @@ def draw_advice(
         top = min(top, _ABOVE * most)
         axes.set_xlim(0.0, right)
         axes.set_ylim(0.0, top)
-        # Under its low end the curve has nothing beside it, unless that lies at the bottom.
-        start = min(needed.lower_n[0], needed.force_n[0])
-        low = start < _LOW * top
-        axes.annotate(
-            needed.name or "needed",
-            (needed.flow_mm3_s[0], max(needed.upper_n[0], needed.force_n[0]) if low else start),
-            xytext=(-6, 7 if low else -14),
-            textcoords="offset points",
-            fontweight="bold",
-            color=INK,
-            path_effects=[withStroke(linewidth=2.5, foreground=PAPER)],
-        )
         for index, one in enumerate(available):
             _candidate(axes, one, _AVAILABLE[index % len(_AVAILABLE)])
-        _line_labels(axes, available, right)
+        _line_labels(axes, needed, available, right)
         for flow, words, name in (
             (melt_limit_mm3_s, "melt limit", "skip"),
             (wanted_mm3_s, "wanted", "soft"),
@@ -126,6 +113,7 @@ def draw_advice(
                     va="top",
                     fontsize=8,
                     color=colour,
+                    path_effects=[withStroke(linewidth=2.5, foreground=PAPER)],
                 )
         label_axes(axes, x="flow, mm³/s", y="force, N")
         if sentence:
@@ -136,8 +124,6 @@ def draw_advice(
 
 
 def _candidate(axes: Axes, one: Available, colour: str) -> None:
-    from matplotlib.patheffects import withStroke
-
     axes.plot(one.flow_mm3_s, one.force_n, color=colour)
     if len(one.usable_n):
         axes.plot(one.flow_mm3_s, one.usable_n, color=colour, lw=1.2, ls=(0, (2, 2)))
@@ -145,59 +131,106 @@ def _candidate(axes: Axes, one: Available, colour: str) -> None:
         return
     line = one.usable_n if len(one.usable_n) else one.force_n
     force = min(_at(one.flow_mm3_s, line, one.holds_mm3_s), 0.97 * axes.get_ylim()[1])
-    axes.plot([one.holds_mm3_s], [force], "o", ms=7, mfc=PAPER, mec=colour, mew=1.8)
-    left = one.holds_mm3_s > 0.7 * axes.get_xlim()[1]
-    low = force < 1.5 * _LOW * axes.get_ylim()[1]
-    words = f"{one.holds_mm3_s:.3g} mm³/s"
-    if one.at_least:
-        words = f"at least {words}"
-    elif one.binds:
-        words += f"\nbinds: {one.binds}"
-    axes.annotate(
-        words,
-        (one.holds_mm3_s, force),
-        xytext=(-9 if left else 9, 8 if low else -8),
-        ha="right" if left else "left",
-        textcoords="offset points",
-        va="bottom" if low else "top",
-        color=INK,
-        fontsize=8.5,
-        path_effects=[withStroke(linewidth=2.5, foreground=PAPER)],
-    )
+    # Above all lines: where two candidates cross the need at almost one place both rings are seen.
+    axes.plot([one.holds_mm3_s], [force], "o", ms=7, mfc=PAPER, mec=colour, mew=1.8, zorder=4)
 
 
-def _line_labels(axes: Axes, available: Sequence[Available], right: float) -> None:
-    """Names of the lines right of the axes, none closer than a line of text to the next."""
-    wanted: list[tuple[float, str, str, str]] = []
+def _held(one: Available) -> str:
+    """What a candidate holds and what ends it, in a few words."""
+    since = f": {one.ends}" if one.ends else ""
+    if one.holds_mm3_s is None:
+        return f"holds nothing shown{since}"
+    held = f"{one.holds_mm3_s:.3g} mm³/s"
+    return f"at least {held}" if one.at_least else held + since
+
+
+@dataclass(slots=True)
+class _Label:
+    """Words beside the end of a line, wanted at its force."""
+
+    end_mm3_s: float
+    force_n: float
+    words: str
+    colour: str
+    under: str = ""
+    bold: bool = False
+
+    @property
+    def height_pt(self) -> float:
+        """Room that the words take."""
+        return 25.0 if self.under else 12.5
+
+
+def _line_labels(axes: Axes, needed: Line, available: Sequence[Available], right: float) -> None:
+    """Names of the lines, and what they hold, right of the axes, where no curve runs through them
+    and none lies on the next."""
+    name = needed.name or "needed"
+    labels = [_Label(needed.flow_mm3_s[-1], needed.force_n[-1], name, INK, bold=True)]
+    top = axes.get_ylim()[1]
     for index, one in enumerate(available):
         colour = _AVAILABLE[index % len(_AVAILABLE)]
         end = min(right, one.flow_mm3_s[-1])
-        wanted.append((_at(one.flow_mm3_s, one.force_n, end), one.name, colour, "bold"))
+        force = _at(one.flow_mm3_s, one.force_n, end)
+        name = one.name if force <= top else f"{one.name}: {force:.0f} N"
+        labels.append(_Label(end, force, name, colour, _held(one), bold=True))
         if len(one.usable_n) and len(available) == 1:
-            force = _at(one.flow_mm3_s, one.usable_n, end)
-            wanted.append((force, "less margin", colour, "normal"))
+            usable = _at(one.flow_mm3_s, one.usable_n, end)
+            if usable <= top:
+                labels.append(_Label(end, usable, "less margin", colour))
     figure = axes.get_figure(root=True)
     assert figure is not None
-    gap = axes.get_ylim()[1] * 12.5 / (72.0 * figure.get_figheight() * 0.8)
-    top, lowest = axes.get_ylim()[1], -gap
-    beyond = sorted((label for label in wanted if label[0] > top), reverse=True)
-    wanted = [label for label in wanted if label[0] <= top] + [
-        (top - gap * number, f"{words}: {force:.0f} N", colour, weight)
-        for number, (force, words, colour, weight) in enumerate(beyond)
-    ]
-    for force, words, colour, weight in sorted(wanted):
-        lowest = max(force, lowest + gap)
-        axes.annotate(
-            words,
-            (right, lowest),
-            xytext=(6, 0),
-            textcoords="offset points",
-            va="center",
-            fontweight=weight,
-            fontsize=9 if weight == "bold" else 8,
-            color=colour,
-            annotation_clip=False,
+    newton_per_pt = top / (72.0 * figure.get_figheight() * 0.8)
+    labels.sort(key=lambda label: label.force_n)
+    heights = [label.height_pt * newton_per_pt for label in labels]
+    middles = _apart([min(label.force_n, top) for label in labels], heights, top)
+    for label, middle in zip(labels, middles, strict=True):
+        # From the end of the line to its words, which may not stand beside it; pale, so that it is
+        # not taken for more of the line.
+        axes.plot(
+            [label.end_mm3_s, right],
+            [min(label.force_n, top), middle],
+            color=label.colour,
+            lw=0.7,
+            alpha=0.45,
+            clip_on=False,
         )
+        lines = [(label.words, label.colour, label.bold)]
+        if label.under:
+            lines.append((label.under, INK, False))
+        for number, (words, colour, bold) in enumerate(lines):
+            axes.annotate(
+                words,
+                (right, middle),
+                xytext=(6, 6.0 * (len(lines) - 1) - 12.0 * number),
+                textcoords="offset points",
+                va="center",
+                fontweight="bold" if bold else "normal",
+                fontsize=9.0 if bold else 8.0,
+                color=colour,
+                annotation_clip=False,
+            )
+
+
+def _apart(wanted: Sequence[float], heights: Sequence[float], top: float) -> list[float]:
+    """Middles of labels of some heights, as near as may be to rising places, none on the next and
+    none above the top or below zero.
+
+    Less the heights of those before it each place must not fall: neighbours in conflict meet at
+    their mean (isotonic regression by pooling; common practice).
+    """
+    offsets = [0.0]
+    for low, high in itertools.pairwise(heights):
+        offsets.append(offsets[-1] + 0.5 * (low + high))
+    pools: list[tuple[float, int]] = []
+    for place, offset in zip(wanted, offsets, strict=True):
+        mean, count = place - offset, 1
+        while pools and pools[-1][0] > mean:
+            other, of = pools.pop()
+            mean, count = (mean * count + other * of) / (count + of), count + of
+        pools.append((mean, count))
+    least, most = 0.5 * heights[0], top - offsets[-1]
+    bases = [max(least, min(mean, most)) for mean, count in pools for _ in range(count)]
+    return [base + offset for base, offset in zip(bases, offsets, strict=True)]
 
 
 def _at(xs: Sequence[float], ys: Sequence[float], x: float) -> float:

@@ -197,6 +197,19 @@ def test_the_melt_limit_binds_from_where_one_per_cent_of_flow_costs_two_of_force
     assert low.flow_mm3_s < knee
 
 
+def test_what_ends_the_flow_is_told_from_what_binds_first(capped):
+    """Beyond the knee the force still ends the flow: the picture names that at its place."""
+    knee = knee_mm3_s(capped)
+    grip_n = capped.force_n(1.02 * knee)
+    found = advise(capped, change(SIMPLE, drive={"grip_limit_n": grip_n}), margin=0.0)
+    assert (found.binds, found.ends) == ("melt limit", "filament grip")
+    assert found.sentence().endswith("mm3/s on, and the filament grip ends it")
+    assert found.to_document()["ends"] == "filament grip"
+    low = advise(capped, SIMPLE, margin=0.0, current_a=0.5)
+    assert (low.binds, low.ends) == ("current asked for", "current asked for")
+    assert advise(capped, change(SIMPLE, motor={"holding_torque_nm": 0.5})).ends == "melt limit"
+
+
 def test_a_melt_limit_beyond_what_was_measured_does_not_bind_in_it(straight):
     far = Parameter(40.0, 3.0, 35.0, 50.0, "mm3/s")
     curve = replace(straight, parameters={**straight.parameters, "melt_limit_mm3_s": far})

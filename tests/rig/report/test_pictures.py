@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import subprocess
 import sys
@@ -120,6 +121,18 @@ def test_a_trial_is_drawn_from_its_sound_file(data, tmp_path):
         draw_spectrogram(np.zeros(10, np.float32), 16000)
 
 
+def apart(figure) -> None:
+    """No words lie on others, and those beside the axes are beside them."""
+    figure.canvas.draw()
+    (axes,) = figure.axes
+    boxes = [(text.get_text(), text.get_window_extent()) for text in axes.texts]
+    for (one, a), (other, b) in itertools.combinations(boxes, 2):
+        assert not a.padded(-1.0).overlaps(b.padded(-1.0)), (one, other)
+    beside = [box for text, box in boxes if "mm³/s" in text or "holds" in text]
+    assert beside
+    assert all(box.x0 >= axes.get_window_extent().x1 for box in beside)
+
+
 def test_comparison_and_advice_say_their_answer(curves):
     one, other = (
         Line(
@@ -144,8 +157,9 @@ def test_comparison_and_advice_say_their_answer(curves):
     assert {"short brass", "melt limit", "wanted", "0 A", "4 A"} <= said
     assert "5 A" not in said
     assert "(2 more candidates are not drawn) (dotted: less the margin)" in said
-    assert "4 mm³/s\nbinds: torque" in said
+    assert "4 mm³/s: torque" in said
     inside(figure)
+    apart(figure)
     alone = texts(draw_advice(one, candidates[:1], melt_limit_mm3_s=99.0))
     assert "melt limit" not in alone
     assert "less margin" in alone
@@ -155,6 +169,11 @@ def test_comparison_and_advice_say_their_answer(curves):
     assert {"far: 900 N", "at least 7.6 mm³/s"} <= texts(figure)
     assert figure.axes[0].get_ylim()[1] < 3.1 * max(one.force_n)
     inside(figure)
+    apart(figure)
+    weak = Available("weak", [0.8, 7.6], [2.0, 1.0], [1.7, 0.8], None, "filament grip")
+    figure = draw_advice(one, [far, weak, replace(weak, name="weaker")])
+    assert "holds nothing shown: filament grip" in texts(figure)
+    apart(figure)
 
 
 def test_wilson_interval_against_its_paper_form():
