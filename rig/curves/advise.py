@@ -132,11 +132,11 @@ class Advice:
     @property
     def ends(self) -> str:
         """What the flow held ends at: a melt limit binds earlier, and does not stop it there."""
-        if self.at_least:
-            return "measured range"
+        if self.flow_mm3_s is None or self.at_least:
+            return self.binds
         for limit in self.limits:
             stops = limit.flow_mm3_s is not None and limit.name != "melt limit"
-            if limit.below_range or (stops and limit.flow_mm3_s == self.flow_mm3_s):
+            if stops and math.isclose(limit.flow_mm3_s or 0.0, self.flow_mm3_s, rel_tol=1e-9):
                 return limit.name
         return self.binds
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -143,3 +146,19 @@ def test_lines_are_found_in_their_own_table() -> None:
     text = "[a]\nx = 1\n[b]\nx = 2\n"
     assert [find_line(text, t, "x") for t in "ab"] == [2, 4]
     assert [find_line(text, t, "y") for t in "abc"] == [1, 3, None]
+
+
+def test_a_tolerance_that_is_not_stated_leaves_the_fingerprint_of_older_runs() -> None:
+    """The key came later than run folders that hold the fingerprint of their bench."""
+    line = "filament_per_turn_tolerance = 0.02"
+    assert line in TEMPLATE
+    stated = parse_bench(TEMPLATE)
+    older = parse_bench("\n".join(x for x in TEMPLATE.splitlines() if not x.startswith(line)))
+    other = parse_bench(TEMPLATE.replace(line, "filament_per_turn_tolerance = 0.03"))
+    assert older.drive.filament_per_turn_tolerance == 0.02
+    assert older.digest() == stated.digest() != other.digest()
+    content = older.model_dump(mode="json")
+    content["link"].pop("port")
+    content["drive"].pop("filament_per_turn_tolerance")
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"))
+    assert older.digest() == hashlib.sha256(text.encode()).hexdigest()[:16]
