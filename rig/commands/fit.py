@@ -21,6 +21,7 @@ MODELS = (
     "power-melt",
     "power-yield-melt",
     "power-yield-melt-pole",
+    "power-yield-melt-saturating",
     "cross",
     "cross-melt",
     "smooth",

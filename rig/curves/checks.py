@@ -45,6 +45,8 @@ _SAME_FORCE, _CONTRADICTS = 0.01, 0.05
 _MANY, _OUT_OF_ORDER, _MOST_TOLD = 10, 5.0, 3
 """From so many thresholds on their scatter is known, and flows out of order by less than so many
 times that are none; so many are told one by one."""
+_FEWEST_COPIED, _MOSTLY = 3, 0.8
+"""At so many forces, and of so many thresholds, twins are copies and no repeats."""
 _HARDLY = 0.3
 """A difference of two laws within the forces that were tried, in widths of the band there, that one
 more threshold hardly shows."""
@@ -229,12 +231,16 @@ def remarks(
     forces = different_forces(used)
     if forces < USEFUL_POINTS:
         said.append(
-            f"only {forces} different forces at {temperature_c:g} C: the band is wide and the law "
-            f"cannot be checked; measure at least {USEFUL_POINTS}"
+            f"only {forces} different forces at {temperature_c:g} C: the law cannot be checked, "
+            "and between them the band rests on what laws are usual; measure at least "
+            f"{USEFUL_POINTS}"
         )
     if not best.converged:
         said.append("the fit did not settle; look at the points, and use the band with caution")
     far = _FAR if asked else _WILD
+    twins = copies(used)
+    if twins is not None:
+        said.append(twins)
     wild = [p for p, r in zip(used, best.residuals, strict=True) if abs(r) > far]
     if wild:
         what = f"repeat them, or try another law than {best.law.name}" if asked else "repeat them"
@@ -317,6 +323,23 @@ def contradictions(
     return told
 
 
+def copies(group: Sequence[Threshold]) -> str | None:
+    """The sentence where most thresholds stand in the table more than once, to the last digit.
+
+    Repeats of a measurement share a bracket now and then; that most do is a file read twice.
+    """
+    rows = [(p.force_n, p.clean_mm_s, p.skip_mm_s, p.run, p.repeat) for p in group]
+    twins = sum(rows.count(row) > 1 for row in rows)
+    forces = len({row[0] for row in rows if rows.count(row) > 1})
+    if forces < _FEWEST_COPIED or twins < _MOSTLY * len(rows):
+        return None
+    return (
+        f"{twins} of {len(rows)} thresholds at {group[0].temperature_c:g} C stand in the table "
+        "more than once, alike to the last digit; if they are copies of one measurement and no "
+        "repeats, leave them out: they make the band too narrow"
+    )
+
+
 def trend(residuals: NDArray[np.float64]) -> bool:
     """Whether residuals along the curve hang together (von Neumann 1941, ratio below 1.6).
 
@@ -336,8 +359,9 @@ def chance_of_trend(fitted: Fitted, data: Data) -> float:
     priors and bounds included; from the draws this matrix is got for any law, with 1.4 for what a
     threshold under Student's t with 4 degrees of freedom tells less than under a normal scatter.
 
-    Thresholds with both ends count. 1 where the curve passes through all brackets, where too few
-    thresholds are left to tell, and with several runs, whose thresholds at one force have no order.
+    Thresholds with both ends count, in the order of their force, at whichever temperature. 1 where
+    the curve passes through all brackets, where too few thresholds are left to tell, and with
+    several runs, whose thresholds at one force have no order.
 
     Args:
         fitted: The law.
@@ -355,9 +379,11 @@ def chance_of_trend(fitted: Fitted, data: Data) -> float:
     count = int(closed.sum())
     if count < taken.sum() + _LEFT:
         return 1.0
+    along = np.argsort(data.log_force[closed], kind="stable")
     errors = np.random.default_rng(1).standard_t(STUDENT_FREEDOM, (_SIMULATED, count))
     errors -= (errors @ axes * taken) @ axes.T
-    as_much = int((_ratio(errors) <= _ratio(fitted.residuals[None, closed])).sum())
+    found = _ratio(fitted.residuals[None, closed][:, along])
+    as_much = int((_ratio(errors[:, along]) <= found).sum())
     return (1 + as_much) / (_SIMULATED + 1)
 
 
@@ -429,7 +455,7 @@ def _open_parameters(choice: Choice, data: Data) -> list[str]:
     if "r" in names and limit_is_open(choice.mixture):
         limit = pooled("melt_limit_mm3_s", choice.mixture)
         said.append(
-            f"the melt limit has no upper bound from these points; it lies above "
+            f"these points do not bound a melt limit from above: if there is one, it lies above "
             f"{float(np.quantile(limit, 0.025)):.3g} mm3/s"
         )
     elif "r" in names:

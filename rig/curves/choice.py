@@ -16,16 +16,18 @@ from rig.curves.posterior import Data, Fitted, Sighted, aicc, explore, sight
 from rig.curves.smooth import SmoothCurve
 
 LAWS = ("power", "power-yield", "power-melt", "power-yield-melt")
-POLE = "power-yield-melt-pole"
-MODELS = ("auto", *LAWS, POLE, "cross", "cross-melt", "smooth")
+RIVALS = ("power-yield-melt-pole", "power-yield-melt-saturating")
+"""Other ways to come to a melt limit than by a knee."""
+MODELS = ("auto", *LAWS, *RIVALS, "cross", "cross-melt", "smooth")
 _LEAST_WEIGHT = 0.01
 _OUT_OF_RACE = 6.5
-_POLE_OUT = 4.0
-"""The law with a pole is out of the race sooner: its only use is where the knee is not plain."""
+_RIVAL_OUT = 4.0
+"""A rival is out of the race sooner: its only use is where the knee is not plain."""
 _OVERRULED = 0.25
-_MANY, _FREE_PART = 12, 0.3
+_FEW, _MANY, _FREE_PART = 6, 12, 0.25
 """With so many different forces the curve without a law makes no less than this part of the band:
-scatter is so small beside them that what the laws get slightly wrong is most of the error."""
+scatter is so small beside them that what the laws get slightly wrong is most of the error. So it is
+with less than a few, each repeated: repeats tell nothing of the bend between two forces."""
 _FOLLOWS, _BY_CHANCE = 10.0, 0.02
 """The curve without a law is named against all odds where it follows the points so much better
 (twice the log-likelihood less the parameters) and residuals of every law hang together so rarely by
@@ -36,10 +38,8 @@ def candidate_names(model: str, forces: int) -> list[str]:
     """Laws worth trying with so many different forces."""
     if model != "auto":
         return [model]
-    if forces < 3:
-        return ["power"]
-    if forces < 6:
-        return ["power", "power-yield", "power-melt"]
+    if forces < _FEW:
+        return ["power", "power-yield", "power-melt", "cross"]
     return [*LAWS, "cross"]
 
 
@@ -58,14 +58,14 @@ class Choice:
     Attributes:
         ranked: Sampled laws with their weights, the chosen one first.
         candidates: All laws tried, in the same order, those never sampled last.
-        many: Whether there are so many forces that the curve without a law always has a part.
+        free_part: The least part of the band that the curve without a law makes.
         chance: Where no law fits, and the curve without a law stands alone: how often residuals
             of the law that fits best would hang together so by chance; else None.
     """
 
     ranked: tuple[tuple[Fitted, float], ...]
     candidates: tuple[Candidate, ...]
-    many: bool = False
+    free_part: float = 0.0
     chance: float | None = None
 
     @property
@@ -78,12 +78,21 @@ class Choice:
         """Laws from which the band is drawn, by the square root of their probability.
 
         The plain probability favours the simplest law so strongly that bands from few points cover
-        too seldom where a richer law holds (`tests/benchmarks/bench_coverage.py`).
+        too seldom where a richer law holds (`tests/benchmarks/bench_coverage.py`). The root must
+        not raise the dead: a law with less than a hundredth of the greatest probability is left
+        out.
         """
-        softened = [(fitted, math.sqrt(weight)) for fitted, weight in self.ranked]
+        least_weight = _LEAST_WEIGHT * max(weight for _, weight in self.ranked)
+        softened = [
+            (fitted, math.sqrt(weight))
+            for fitted, weight in self.ranked
+            if weight >= least_weight
+            or fitted is self.best
+            or (self.free_part and fitted.law.name == "smooth")
+        ]
         total = sum(weight for _, weight in softened)
-        if self.many:
-            least = _FREE_PART * total
+        if self.free_part:
+            least = self.free_part / (1.0 - self.free_part) * total
             softened = [
                 (fitted, max(weight, least) if fitted.law.name == "smooth" else weight)
                 for fitted, weight in softened
@@ -111,8 +120,8 @@ def try_laws(
     Laws that the curvature at their mode shows to be out of the race are not sampled. Where all
     laws run, others may join them: spares (the curve without a law, and the Cross law with a melt
     limit) where the residuals of the best law keep a trend, the former with many forces too, and
-    the law with a pole where one with a melt limit leads: how far the limit lies above the flows
-    that were seen depends on the law.
+    laws that come to a melt limit otherwise where one with a limit leads: how far the limit lies
+    above the flows that were seen depends on the law.
 
     Args:
         names: Of the laws, at least one.
@@ -144,18 +153,21 @@ def try_laws(
     for index, one in enumerate(sights):
         enter(one, -math.inf if index == first else top - _OUT_OF_RACE)
     leader = max(fits, key=lambda row: row[0].log_evidence)[0]
-    all_run = len(names) >= len(LAWS)
+    all_run = set(names) >= set(LAWS)
     # The forces of several runs differ without telling more of the curve's shape.
-    many = data.run is None and data.different_forces >= _MANY
-    bent = checks.trend(leader.residuals)
-    if spares and all_run and (bent or many):
+    many = all_run and data.run is None and data.different_forces >= _MANY
+    repeated = len(names) > 1 and n > data.different_forces < _FEW
+    bent = all_run and checks.trend(leader.residuals)
+    free_part = _FREE_PART if many or repeated else 0.0
+    if spares and (bent or free_part):
         enter(sighted("smooth"), -math.inf)
         fits[-1] = fits[-1][0], math.inf  # a penalised curve has no count of parameters to compare
         if bent and "melt" in leader.law.name:
             enter(sighted("cross-melt"), -math.inf)
     leads = leader.law.name, min(fits, key=lambda row: row[1])[0].law.name
     if all_run and any("melt" in name for name in leads):
-        enter(sighted(POLE), leader.log_evidence - _POLE_OUT)
+        for name in RIVALS:
+            enter(sighted(name), leader.log_evidence - _RIVAL_OUT)
     leader = max((fitted for fitted, _ in fits), key=lambda one: one.log_evidence)
     weight = np.exp([fitted.log_evidence - leader.log_evidence for fitted, _ in fits])
     weight /= weight.sum()
@@ -175,7 +187,7 @@ def try_laws(
     ranked = tuple((fitted, share) for fitted, _, share in rows)
     if chance is not None:
         ranked = ((ranked[0][0], 1.0),)
-    return Choice(ranked=ranked, candidates=candidates, many=many, chance=chance)
+    return Choice(ranked=ranked, candidates=candidates, free_part=free_part, chance=chance)
 
 
 def _no_law_fits(fits: Sequence[Fitted], data: Data) -> float | None:

@@ -1,8 +1,10 @@
 """One law over all temperatures: Arrhenius resistance, and a melt limit that moves.
 
-The resistance shifts by ``exp(E/R (1/T - 1/Tref))`` at constant rate, exponent and yield force are
-common to all temperatures, and the log of the melt limit moves in proportion to the temperature
-(over the few tens of kelvin of a campaign any smooth dependence does).
+The resistance shifts by ``exp(E/R (1/T - 1/Tref))`` at constant rate; of a law with a Newtonian
+plateau the rate does at constant stress, so that the plateau's end moves along (time-temperature
+superposition). Exponent and yield force are common to all temperatures, and the log of the melt
+limit moves in proportion to the temperature (over the few tens of kelvin of a campaign any smooth
+dependence does).
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from rig.curves import tables
+from rig.curves import checks, tables
 from rig.curves.choice import LAWS, try_laws
 from rig.curves.curveset import Joint, Row
 from rig.curves.laws import PowerLaw
@@ -22,7 +24,7 @@ from rig.curves.parameters import parameters_of
 from rig.curves.points import Threshold
 from rig.curves.posterior import Data, Fitted, aicc
 
-_CLEAR = 4.0
+_CLEAR, _BY_CHANCE = 4.0, 0.01
 
 
 class _Slice:
@@ -99,16 +101,22 @@ def fit_joint(
         sum(fitted.count for _, fitted in groups),
         n,
     )
-    agrees = together <= separate + _CLEAR
-    at_rate = (
-        "the activation energy is at constant rate; at constant stress, as rheometers quote it, "
-    )
+    chance = checks.chance_of_trend(best, data)
+    agrees = together <= separate + _CLEAR and chance >= _BY_CHANCE
     notes = [
-        at_rate + "it is that over the local exponent, which changes along a curve with a plateau"
+        "the activation energy at constant stress is one for the whole curve; that at constant "
+        "rate is it times the local exponent, less at more flow, and given for "
+        f"{scale.flow_mm3_s:.3g} mm3/s"
         if best.law.name.startswith("cross")
-        else at_rate + "it is the other figure, E/n"
+        else "the activation energy is at constant rate; at constant stress, as rheometers quote "
+        "it, it is the other figure, E/n"
     ]
-    if not agrees:
+    if chance < _BY_CHANCE:
+        notes.append(
+            "residuals from the law over all temperatures hang together along the curve (by chance "
+            f"in {100 * chance:.1g} % of campaigns): trust the single curves"
+        )
+    elif not agrees:
         notes.append(
             f"one law over all temperatures fits worse than a law for each (AICc {together:.1f} "
             f"against {separate:.1f}): trust the single curves"

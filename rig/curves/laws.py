@@ -7,10 +7,11 @@ melt limit" are ordinary bounds of the box:
 * ``n``: exponent; normal about 0.5 with 0.4, 0.05 to 1.7 (every melt in the literature lies there);
 * ``y``: yield force over the least force at which anything flowed; flat, 0 to 1;
 * ``r``: greatest flow seen over the melt limit; flat, 0 (no limit) to 1.15 (1.5 in joint fits);
-* ``p``: log of the sharpness of the knee; normal about log 2.5 with 0.6; a pole has none;
+* ``p``: log of the sharpness of the knee; normal about log 4 with 1, which leaves room for a limit
+  as sharp as a corner; a pole has none;
 * ``c`` of the Cross law: log of the flow where thinning sets in over the reference; flat;
-* joint fits: ``e``, activation energy at constant rate over 100 kJ/mol; ``m``, change of the log of
-  the melt limit per 100 K; both flat.
+* joint fits: ``e``, activation energy over 100 kJ/mol, at constant rate, for the Cross law at
+  constant stress; ``m``, change of the log of the melt limit per 100 K; both flat.
 """
 
 from __future__ import annotations
@@ -28,6 +29,12 @@ Array = NDArray[np.float64]
 
 LEAST_RATIO = 1e-9
 LEAST_FORCE = 1e-6
+_SHARPNESS = (math.log(4.0), 1.0)
+"""Mean and standard deviation of the prior of the log of the sharpness."""
+_LIKELY_SHARPNESS = (math.log(3.0), 0.5)
+"""Where to begin the search for its mode."""
+_NO_LIMIT = 600.0
+"""So many e-folds below a melt limit, in powers of the flow, there is none to be felt."""
 _POLE_STEPS = 5
 """Of Newton's method, with which the flow of a law with a pole is right to 1e-9."""
 
@@ -103,15 +110,17 @@ class Scale:
 class PowerLaw:
     """Power law or Cross law, with or without yield force and melt limit, for any temperatures.
 
-    The name says which: "power" or "cross", then "-yield", "-melt", "-pole" (a melt limit at which
-    the force has a simple pole, in place of a knee).
+    The name says which: "power" or "cross", then "-yield", "-melt", and how the limit is reached
+    where it is not by a knee: "-pole" (the force has a simple pole there), "-saturating" (the flow
+    comes near it exponentially).
     """
 
     def __init__(self, name: str, scale: Scale, *, joint: bool = False) -> None:
         self.scale, self.name, self.joint = scale, name, joint
         self.with_cross = name.startswith("cross")
         self.with_yield, self.with_melt = "yield" in name, "melt" in name
-        self.with_knee = self.with_melt and "pole" not in name
+        self.with_pole, self.with_saturation = "pole" in name, "saturating" in name
+        self.with_sharpness = self.with_melt and not self.with_pole
         centre = math.log(scale.force_n)
         boxes = {
             "a": (centre - 4.0, centre + 3.0),
@@ -124,8 +133,8 @@ class PowerLaw:
             boxes["y"] = (0.0, 0.999)
         if with_melt:
             boxes["r"] = (LEAST_RATIO, 1.5 if joint else 1.15)
-        if self.with_knee:
-            boxes["p"] = (math.log(0.6), math.log(15.0))
+        if self.with_sharpness:
+            boxes["p"] = (math.log(0.6), math.log(60.0))
         if joint:
             boxes["e"] = (-0.5, 3.0)
             if with_melt:
@@ -136,8 +145,8 @@ class PowerLaw:
         flat = {name: high - low for name, (low, high) in boxes.items() if name not in "np"}
         self._log_prior_constant = -sum(math.log(width) for width in flat.values())
         self._log_prior_constant -= math.log(0.4 * math.sqrt(2.0 * math.pi))
-        if self.with_knee:
-            self._log_prior_constant -= math.log(0.6 * math.sqrt(2.0 * math.pi))
+        if self.with_sharpness:
+            self._log_prior_constant -= math.log(_SHARPNESS[1] * math.sqrt(2.0 * math.pi))
         self.units = {
             "yield_n": "N",
             "resistance": "N s/mm3" if self.with_cross else "N/(mm3/s)^exponent",
@@ -145,6 +154,7 @@ class PowerLaw:
             "exponent": "1",
             "melt_limit_mm3_s": "mm3/s",
             "sharpness": "1",
+            "saturation": "1",
             "activation_kj_mol": "kJ/mol",
             "activation_at_constant_stress_kj_mol": "kJ/mol",
             "melt_limit_per_k": "1/K",
@@ -155,8 +165,9 @@ class PowerLaw:
 
     def log_prior(self, theta: Array) -> Array:
         total = self._log_prior_constant - 0.5 * ((theta[:, self._at["n"]] - 0.5) / 0.4) ** 2
-        if self.with_knee:
-            total = total - 0.5 * ((theta[:, self._at["p"]] - math.log(2.5)) / 0.6) ** 2
+        if self.with_sharpness:
+            mean, sd = _SHARPNESS
+            total = total - 0.5 * ((theta[:, self._at["p"]] - mean) / sd) ** 2
         return np.asarray(total)
 
     def _shifts(self, theta: Array, temperature_c: Array | float | None) -> tuple[Array, Array]:
@@ -225,13 +236,16 @@ class PowerLaw:
             log_above, steep = np.log(above), force / above
         else:
             log_above, steep = log_force, np.asarray(1.0)
-        wanted = log_above - self._get(theta, "a") - viscous_shift
-        if self.with_melt and not self.with_knee:
+        wanted = log_above - self._get(theta, "a")
+        if not self.with_cross:
+            wanted = wanted - viscous_shift
+        if self.with_pole:
             limit = self._log_limit(theta, melt_shift)
             flow, slope = self._pole_flow(n, wanted, limit - math.log(self.scale.flow_mm3_s))
             return flow + math.log(self.scale.flow_mm3_s), steep * slope
         if self.with_cross:
             above_reference, n = self._cross_flow(theta, wanted)
+            above_reference = above_reference - viscous_shift
         else:
             above_reference = wanted / n
         die = math.log(self.scale.flow_mm3_s) + above_reference
@@ -239,6 +253,11 @@ class PowerLaw:
             return die, np.broadcast_to(steep / n, die.shape)
         p = np.exp(self._get(theta, "p"))
         limit = self._log_limit(theta, melt_shift)
+        if self.with_saturation:
+            far = np.maximum(p * (die - limit), -_NO_LIMIT)
+            grown = np.minimum(np.exp(np.minimum(far, _NO_LIMIT)), _NO_LIMIT)
+            flow = die + (np.log(-np.expm1(-grown)) - far) / p
+            return flow, steep / n * grown / np.expm1(grown)
         grown = np.exp(np.clip(p * (die - limit), -700.0, 700.0))
         return die - np.log1p(grown) / p, steep / n / (1.0 + grown)
 
@@ -249,18 +268,22 @@ class PowerLaw:
         die = np.broadcast_to(log_flow, (len(theta), np.shape(log_flow)[-1]))
         steepened: Array | float = 0.0
         if self.with_melt:
-            p = np.exp(self._get(theta, "p")) if self.with_knee else 1.0
+            p = np.exp(self._get(theta, "p")) if self.with_sharpness else 1.0
             limit = self._log_limit(theta, melt_shift)
-            share = np.exp(np.minimum(p * (die - limit), 0.0))
+            near = np.clip(p * (die - limit), -_NO_LIMIT, 0.0)
+            share = np.exp(near)
             with np.errstate(divide="ignore"):
-                if self.with_knee:
-                    die = die - np.log1p(-share) / p
-                else:
+                if self.with_pole:
                     steepened = -np.log1p(-share)
+                elif self.with_saturation:
+                    die = die + (np.log(-np.log1p(-share)) - near) / p
+                else:
+                    die = die - np.log1p(-share) / p
         above_reference = die - math.log(self.scale.flow_mm3_s)
         if self.with_cross:
             thinner = 1.0 - self._get(theta, "n")
             onset = self._get(theta, "c")
+            above_reference, viscous_shift = above_reference + viscous_shift, np.zeros(())
             rise = above_reference - np.logaddexp(0.0, thinner * (above_reference - onset))
             rise = rise + np.logaddexp(0.0, -thinner * onset)
         else:
@@ -287,17 +310,22 @@ class PowerLaw:
             onset = theta[:, self._at["c"]]
             log_k = theta[:, self._at["a"]] + viscous_shift - math.log(self.scale.flow_mm3_s)
             found["resistance"] = np.exp(log_k + np.logaddexp(0.0, -(1.0 - n) * onset))
-            found["plateau_flow_mm3_s"] = self.scale.flow_mm3_s * np.exp(onset)
+            found["plateau_flow_mm3_s"] = self.scale.flow_mm3_s * np.exp(onset - viscous_shift)
         if self.with_melt:
             ratio = theta[:, self._at["r"]]
             found["melt_limit_mm3_s"] = self.scale.top_flow_mm3_s / ratio * np.exp(melt_shift)
-        if self.with_knee:
-            found["sharpness"] = np.exp(theta[:, self._at["p"]])
+        if self.with_sharpness:
+            name = "saturation" if self.with_saturation else "sharpness"
+            found[name] = np.exp(theta[:, self._at["p"]])
         if self.joint:
-            found["activation_kj_mol"] = 100.0 * theta[:, self._at["e"]]
-            # With a plateau the local exponent, and with it E/n, changes along the curve.
-            if not self.with_cross:
-                found["activation_at_constant_stress_kj_mol"] = found["activation_kj_mol"] / n
+            energy = 100.0 * theta[:, self._at["e"]]
+            if self.with_cross:  # at the reference flow; its exponent changes along the curve
+                thinned = 1.0 / (1.0 + np.exp((1.0 - n) * theta[:, self._at["c"]]))
+                found["activation_kj_mol"] = energy * (1.0 - (1.0 - n) * thinned)
+                found["activation_at_constant_stress_kj_mol"] = energy
+            else:
+                found["activation_kj_mol"] = energy
+                found["activation_at_constant_stress_kj_mol"] = energy / n
             if self.with_melt:
                 found["melt_limit_per_k"] = theta[:, self._at["m"]] / 100.0
         return found
@@ -323,10 +351,12 @@ class PowerLaw:
             draws[:, self._at["y"]] = share
         if self.with_melt:
             draws[:, self._at["r"]] = rng.uniform(0.05, 1.1, count)
-        if self.with_knee:
-            draws[:, self._at["p"]] = rng.normal(math.log(2.5), 0.4, count)
+        if self.with_sharpness:
+            draws[:, self._at["p"]] = rng.normal(*_LIKELY_SHARPNESS, count)
         if self.joint:
-            draws[:, self._at["e"]] = rng.normal(0.3, 0.25, count)
+            draws[:, self._at["e"]] = rng.normal(0.3, 0.25, count) * (
+                2.0 if self.with_cross else 1.0
+            )
             if self.with_melt:
                 draws[:, self._at["m"]] = rng.normal(1.0, 1.0, count)
         return draws

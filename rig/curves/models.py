@@ -16,9 +16,15 @@ Sources:
   the knee;
 * pole: the plainest law that ends at a flow, ``1/(1 - Q/Qmax)``; no physics is claimed for it. Told
   apart from the knee only close to the limit, it says how far a melt limit depends on the law;
+* saturating: a flow that comes near the limit exponentially, as the effectiveness of a heat
+  exchanger with one stream at constant temperature comes near 1 (``1 - exp(-NTU)``; Kays & London,
+  Compact Heat Exchangers, 1984), sooner than by the knee's power of the force. Like the pole it is
+  there to say how far a melt limit depends on the law;
 * Newtonian plateau: at low rates a melt is Newtonian, at high ones it thins (Cross 1965, J. Colloid
   Sci. 20, 417);
-* temperature: Arrhenius shift of the resistance at constant rate.
+* temperature: Arrhenius shift of the resistance at constant rate; of a law with a plateau, of the
+  rate at constant stress (time-temperature superposition; Ferry, Viscoelastic Properties of
+  Polymers, 1980).
 """
 
 from __future__ import annotations
@@ -35,7 +41,7 @@ GAS_CONSTANT_KJ = 8.314462618e-3
 """Molar gas constant, kJ/(mol K) (CODATA 2018, exact)."""
 ZERO_CELSIUS_K = 273.15
 POLE_PARAMETERS = ("yield_n", "resistance", "exponent", "melt_limit_mm3_s")
-"""Of a law with a pole; a melt limit without a sharpness says that it is one."""
+"""Of a law with a pole; a melt limit with neither sharpness nor saturation says that it is one."""
 
 
 def power_law(flow_mm3_s: Any, *, yield_n: Any = 0.0, resistance: Any, exponent: Any) -> Array:
@@ -71,6 +77,22 @@ def die_flow(flow_mm3_s: Any, *, melt_limit_mm3_s: Any, sharpness: Any) -> Array
     with np.errstate(divide="ignore", over="ignore"):
         left = np.maximum(1.0 - (flow / melt_limit_mm3_s) ** sharpness, 0.0)
         return np.asarray(flow * left ** (-1.0 / np.asarray(sharpness, float)))
+
+
+def saturated_flow(die_flow_mm3_s: Any, *, melt_limit_mm3_s: Any, saturation: Any) -> Array:
+    """Flow that comes near a limit exponentially: ``Q = Qmax (1 - exp(-(Qd/Qmax)^p))^(1/p)``."""
+    die = np.asarray(die_flow_mm3_s, float)
+    share = -np.expm1(-((die / melt_limit_mm3_s) ** saturation))
+    return np.asarray(melt_limit_mm3_s * share ** (1.0 / np.asarray(saturation, float)))
+
+
+def saturated_die_flow(flow_mm3_s: Any, *, melt_limit_mm3_s: Any, saturation: Any) -> Array:
+    """Inverse of `saturated_flow`: ``Qd = Qmax (-ln(1 - (Q/Qmax)^p))^(1/p)``."""
+    flow = np.asarray(flow_mm3_s, float)
+    with np.errstate(divide="ignore"):
+        share = np.minimum((flow / melt_limit_mm3_s) ** saturation, 1.0)
+        needed = -np.log1p(-share)
+        return np.asarray(melt_limit_mm3_s * needed ** (1.0 / np.asarray(saturation, float)))
 
 
 def melt_limited(
@@ -167,16 +189,31 @@ def cross_exponent(flow_mm3_s: Any, *, exponent: Any, plateau_flow_mm3_s: Any) -
 
 
 def _has_pole(law: Mapping[str, float]) -> bool:
-    return "melt_limit_mm3_s" in law and "sharpness" not in law
+    return "melt_limit_mm3_s" in law and not {"sharpness", "saturation"} & law.keys()
+
+
+def _behind_limit(flow: Array, law: Mapping[str, float]) -> tuple[Array, Array]:
+    """The die's flow at a flow, and ``dlnQ/dlnQd`` there, of a law without a pole."""
+    if "melt_limit_mm3_s" not in law:
+        return flow, np.ones_like(flow)
+    top = law["melt_limit_mm3_s"]
+    if "saturation" in law:
+        power = law["saturation"]
+        share = np.minimum((flow / top) ** power, 1.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            left = np.where(share > 0.0, -np.log1p(-share) * (1.0 - share) / share, 1.0)
+        die = saturated_die_flow(flow, melt_limit_mm3_s=top, saturation=power)
+        return die, np.where(share < 1.0, left, 0.0)
+    die = die_flow(flow, melt_limit_mm3_s=top, sharpness=law["sharpness"])
+    return die, np.asarray(1.0 - (flow / top) ** law["sharpness"])
 
 
 def force_of(flow_mm3_s: Any, law: Mapping[str, float]) -> Array:
     """Force of whichever law has these parameters; infinite from a melt limit on."""
-    die = np.asarray(flow_mm3_s, float)
+    flow = np.asarray(flow_mm3_s, float)
     if _has_pole(law):
-        return pole_limited(die, **{name: law[name] for name in POLE_PARAMETERS})
-    if "melt_limit_mm3_s" in law:
-        die = die_flow(die, melt_limit_mm3_s=law["melt_limit_mm3_s"], sharpness=law["sharpness"])
+        return pole_limited(flow, **{name: law[name] for name in POLE_PARAMETERS})
+    die, _ = _behind_limit(flow, law)
     own = {name: law[name] for name in ("resistance", "exponent")}
     if "plateau_flow_mm3_s" in law:
         return cross(die, plateau_flow_mm3_s=law["plateau_flow_mm3_s"], **own)
@@ -186,25 +223,23 @@ def force_of(flow_mm3_s: Any, law: Mapping[str, float]) -> Array:
 def slope_of(flow_mm3_s: Any, law: Mapping[str, float]) -> Array:
     """Local slope ``dF/dQ`` of whichever law has these parameters, in N s/mm3.
 
-    By the chain rule over the die's flow: ``dF/dQ = F' m / (Q (1 - (Q/Qmax)^p))`` with ``F'`` the
-    force without offset and ``m`` its local exponent at the die's flow. With a pole the local
-    exponent is ``n + Q / (Qmax - Q)``.
+    By the chain rule over the die's flow: ``dF/dQ = F' m / (Q dlnQ/dlnQd)`` with ``F'`` the force
+    without offset and ``m`` its local exponent at the die's flow; ``dlnQ/dlnQd`` is
+    ``1 - (Q/Qmax)^p`` at a knee. With a pole the local exponent is ``n + Q / (Qmax - Q)``.
     """
     flow = np.asarray(flow_mm3_s, float)
     viscous = force_of(flow, {**law, "yield_n": 0.0})
     exponent: Any = law["exponent"]
-    left: Any = 1.0
-    die = flow
+    left: Any
     if _has_pole(law):
         left = 1.0 - flow / law["melt_limit_mm3_s"]
         exponent = exponent * left + flow / law["melt_limit_mm3_s"]
-    elif "melt_limit_mm3_s" in law:
-        die = die_flow(flow, melt_limit_mm3_s=law["melt_limit_mm3_s"], sharpness=law["sharpness"])
-        left = 1.0 - (flow / law["melt_limit_mm3_s"]) ** law["sharpness"]
-    if "plateau_flow_mm3_s" in law:
-        exponent = cross_exponent(
-            die, exponent=exponent, plateau_flow_mm3_s=law["plateau_flow_mm3_s"]
-        )
+    else:
+        die, left = _behind_limit(flow, law)
+        if "plateau_flow_mm3_s" in law:
+            exponent = cross_exponent(
+                die, exponent=exponent, plateau_flow_mm3_s=law["plateau_flow_mm3_s"]
+            )
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(np.where(left > 0, viscous * exponent / (flow * left), np.inf))
 

@@ -22,7 +22,13 @@ _PHYSICAL = {
     "activation_kj_mol",
     "activation_at_constant_stress_kj_mol",
 }
-_COORDINATE = {"exponent": "n", "yield_n": "y", "melt_limit_mm3_s": "r", "sharpness": "p"}
+_COORDINATE = {
+    "exponent": "n",
+    "yield_n": "y",
+    "melt_limit_mm3_s": "r",
+    "sharpness": "p",
+    "saturation": "p",
+}
 
 
 def interval_of(value: float, draws: Array, unit: str, *, at_bound: bool = False) -> Parameter:

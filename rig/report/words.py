@@ -18,6 +18,7 @@ MODEL_WORDS = {
     "power-melt": "power law with a melt limit",
     "power-yield-melt": "power law with a yield force and a melt limit",
     "power-yield-melt-pole": "power law with a yield force and a pole at the melt limit",
+    "power-yield-melt-saturating": "power law with a yield force, saturating at the melt limit",
     "cross": "melt that is Newtonian at low flow (Cross)",
     "cross-melt": "melt that is Newtonian at low flow (Cross), with a melt limit",
     "smooth": "smooth rising curve without a law",

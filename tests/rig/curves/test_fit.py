@@ -170,11 +170,36 @@ def test_a_melt_limit_is_said_to_be_open_where_its_interval_is():
         points = table(law, scatter=0.02)
         curve = fit_curves(points, model=model, joint=False).curves[0]
         limit = curve.melt_limit
-        said = [note for note in curve.notes if "no upper bound from these points" in note]
+        said = [note for note in curve.notes if "do not bound a melt limit" in note]
         assert bool(said) == (limit.upper is None)
         assert all(f"it lies above {limit.lower:.3g} mm3/s" in note for note in said)
         told.append(limit.upper is None)
     assert len(set(told)) == 2
+
+
+def test_a_hard_limit_that_few_thresholds_reach_is_held_by_its_interval():
+    """A corner, with two of eight thresholds beyond it: the knee may be as sharp as that."""
+    held, widths, top = 0, [], power(70.0)
+    for seed in range(8):
+        forces = np.linspace(20.0, 80.0, 8)
+        points = table(lambda f: np.minimum(power(f), top), seed=seed, forces=forces)
+        limit = fit_curves(points, joint=False).curves[0].melt_limit
+        held += limit.lower < top < (limit.upper or math.inf)
+        widths.append((limit.upper or math.inf) / limit.lower)
+    assert held >= 7
+    assert np.median(widths) < 1.3
+
+
+def saturating(force):
+    return 12.0 * -np.expm1(-np.asarray(force) / 35.0)
+
+
+def test_a_flow_that_saturates_is_fitted_by_name():
+    model = "power-yield-melt-saturating"
+    (curve,) = fit_curves(table(saturating, scatter=0.003), model=model).curves
+    limit, sharpness = curve.melt_limit, curve.parameters["saturation"]
+    assert limit.lower < 12.0 < (limit.upper or math.inf)
+    assert sharpness.lower < 1.0 < sharpness.upper
 
 
 def test_a_law_with_a_pole_is_fitted_by_name():

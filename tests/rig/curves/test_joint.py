@@ -52,6 +52,37 @@ def test_the_activation_energy_at_constant_rate_and_at_constant_stress(joint):
     assert any("at constant rate" in note for note in joint.notes)
 
 
+def test_a_plateau_shifts_in_rate_at_constant_stress():
+    """Time-temperature superposition: one curve of force against reduced rate."""
+    energy, at_rest = 60.0, (2.0, 30.0, 0.3)  # kJ/mol; Qc, K, n of the Cross law at 210 C
+
+    def flow(force, celsius):
+        grid = np.exp(np.linspace(-6.0, 8.0, 6000))
+        onset, stiff, n = at_rest
+        shift = math.exp(energy / GAS * (1 / (celsius + 273.15) - 1 / (210 + 273.15)))
+        return np.interp(force, stiff * grid / (1 + (grid / onset) ** (1 - n)), grid) / shift
+
+    joint = fit_curves(campaign(flow, (195.0, 210.0, 225.0))).joint
+    assert joint.agrees
+    assert joint.model == "cross"
+    stress = joint.parameters["activation_at_constant_stress_kj_mol"]
+    assert stress.lower < energy < stress.upper
+    assert joint.parameters["activation_kj_mol"].upper < energy
+    assert any("local exponent" in note for note in joint.notes)
+
+
+def test_one_law_that_bends_otherwise_than_all_temperatures_does_not_agree():
+    def flow(force, celsius):
+        """Straight, and four times as steep from 40 N on."""
+        shift = math.exp(45.0 / GAS * (1 / (celsius + 273.15) - 1 / (210 + 273.15)))
+        return (min(force, 40.0) / 5.0 + max(force - 40.0, 0.0) / 20.0) / shift
+
+    points = campaign(flow, (195.0, 210.0, 225.0), scatter=0.01, count=12)
+    joint = fit_curves(points).joint
+    assert not joint.agrees
+    assert any("trust the single curves" in note for note in joint.notes)
+
+
 def test_the_melt_limit_moves_with_the_temperature(joint):
     assert "melt" in joint.model
     assert joint.reference_c == 210.0

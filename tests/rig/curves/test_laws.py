@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rig.curves import models
-from rig.curves.choice import LAWS, POLE
+from rig.curves.choice import LAWS, RIVALS
 from rig.curves.laws import PowerLaw, Scale
 from rig.curves.smooth import SmoothCurve
 
@@ -14,7 +14,7 @@ SCALE = Scale(flow_mm3_s=5.0, force_n=40.0, least_force_n=20.0, top_flow_mm3_s=1
 FORCES = np.log(np.linspace(22.0, 80.0, 7))
 
 
-@pytest.mark.parametrize("name", [*LAWS, POLE, "cross", "cross-melt"])
+@pytest.mark.parametrize("name", [*LAWS, *RIVALS, "cross", "cross-melt"])
 def test_coordinates_parameters_and_plain_functions_say_the_same(name):
     law = PowerLaw(name, SCALE)
     theta = law.starts(np.random.default_rng(5), 60)
@@ -53,7 +53,7 @@ def test_without_steps_the_smooth_curve_is_a_power_law():
     np.testing.assert_allclose(flows[0], 2.5 * (FORCES - FORCES[0]), atol=1e-9)
 
 
-@pytest.mark.parametrize("name", [*LAWS, POLE, "cross", "cross-melt"])
+@pytest.mark.parametrize("name", [*LAWS, *RIVALS, "cross", "cross-melt"])
 def test_a_scaled_law_needs_more_force_by_the_factor_at_every_flow(name):
     law = PowerLaw(name, SCALE)
     theta = law.starts(np.random.default_rng(6), 30)

@@ -114,3 +114,31 @@ def test_the_slope_of_every_law_is_its_derivative(law):
         near = flow * np.array([1 - 1e-6, 1 + 1e-6])
         rise = np.diff(models.force_of(near, law))[0] / np.diff(near)[0]
         assert float(models.slope_of(flow, law)) == pytest.approx(rise, rel=1e-5)
+
+
+@given(st.floats(0.01, 40.0), st.floats(2.0, 30.0), st.floats(0.6, 8.0), st.floats(0.2, 1.5))
+def test_a_saturating_flow_is_inverted_and_its_slope_is_that_of_the_force(die, top, power, n):
+    flow = models.saturated_flow(die, melt_limit_mm3_s=top, saturation=power)
+    assert flow <= min(die, top) * (1 + 1e-12)
+    share = float(flow) / top
+    if share > 0.999:
+        return
+    back = models.saturated_die_flow(flow, melt_limit_mm3_s=top, saturation=power)
+    assert back == pytest.approx(die, rel=1e-6)
+    law = {
+        "yield_n": 3.0,
+        "resistance": 10.0,
+        "exponent": n,
+        "melt_limit_mm3_s": top,
+        "saturation": power,
+    }
+    assert models.force_of(flow, law) == pytest.approx(3.0 + 10.0 * die**n, rel=1e-6)
+    step = 1e-6 * float(flow)
+    up, down = models.force_of(flow + step, law), models.force_of(flow - step, law)
+    assert models.slope_of(flow, law) == pytest.approx(float(up - down) / (2 * step), rel=1e-3)
+
+
+def test_without_sharpening_a_flow_saturates_as_a_heat_exchanger_does():
+    """1 - exp(-NTU), one stream at constant temperature: Kays & London; from memory."""
+    flow = models.saturated_flow(np.array([5.0, 10.0, 20.0]), melt_limit_mm3_s=10.0, saturation=1.0)
+    np.testing.assert_allclose(flow / 10.0, [0.3935, 0.6321, 0.8647], atol=5e-5)

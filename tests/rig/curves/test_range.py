@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from pathlib import Path
 
@@ -176,7 +177,7 @@ def test_a_curve_through_all_brackets_has_no_trend():
 
 
 def undecided(bench=None):
-    rng = np.random.default_rng(2)
+    rng = np.random.default_rng(5)
     forces = np.linspace(30.0, 60.0, 6)
     law = lambda f: ((f - 5.0) / 16.0) ** 2.0  # noqa: E731
     points = [bracket(float(f), law(f) * math.exp(0.02 * rng.standard_normal())) for f in forces]
@@ -227,6 +228,44 @@ def test_repeats_that_share_a_bracket_are_no_run_of_signs():
     """Bisection from the same start ends in the same bracket: 3 repeats at 6 forces."""
     points = [bracket(f, power(f) * 1.004) for f in FORCES[:6] for _ in range(3)]
     assert not any("residuals" in note for note in fitted(points).notes)
+
+
+def test_thresholds_read_twice_are_told():
+    points = [bracket(f, power(f) * 1.004) for f in FORCES]
+    assert any("than once" in note for note in fitted([*points, *points]).notes)
+    repeats = [dataclasses.replace(point, repeat=1) for point in points]
+    assert not any("than once" in note for note in fitted([*points, *repeats]).notes)
+    assert not any("than once" in note for note in fitted([*points, points[0]]).notes)
+
+
+def test_repeats_at_few_forces_do_not_tell_how_the_curve_bends_between_them():
+    """An arsinh law, which no law of the fit follows, at three forces."""
+    truth = lambda force: 1.2 * math.sinh(force / 14.0)  # noqa: E731
+    inside = 0
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        points = [
+            bracket(force, truth(force) * math.exp(0.01 * rng.standard_normal()))
+            for force in (20.0, 50.0, 80.0)
+            for _ in range(3)
+        ]
+        curve = fitted(points)
+        for force in (28.0, 35.0, 60.0, 70.0):
+            low, high = curve.band_n(truth(force))
+            inside += low <= force <= high
+    assert inside >= 22
+
+
+def test_a_law_that_is_out_of_the_race_does_not_draw_the_band():
+    truth = lambda force: 1.2 * math.sinh(force / 18.0)  # noqa: E731
+    rng = np.random.default_rng(3)
+    forces = np.linspace(20.0, 80.0, 6)
+    points = [bracket(f, truth(f) * math.exp(0.01 * rng.standard_normal())) for f in forces]
+    free, alone = fitted(points), fitted(points, model="cross")
+    assert free.model == "cross"
+    for force in (24.0, 50.0, 76.0):
+        own, pooled = (np.diff(np.log(curve.band_n(truth(force))))[0] for curve in (alone, free))
+        assert pooled < 1.3 * own
 
 
 def test_scatter_of_many_thresholds_is_no_contradiction():
