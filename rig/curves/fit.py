@@ -77,11 +77,12 @@ def fit_curves(
     points = list(thresholds)
     if not points:
         raise TableError("no thresholds to fit; one line for each current and temperature wanted")
-    scale_u, force_scale = 0.0, ""
+    scale_u, diameter_u, force_scale = 0.0, 0.0, ""
     driven = [point.current_a is not None for point in points]
     said, curves, fits = list(notes), [], []
     if bench is not None and any(driven):
         scale_u = uncertainty.scale_uncertainty(bench)
+        diameter_u = uncertainty.diameter_uncertainty(bench)
         if all(driven):
             force_scale = uncertainty.force_scale_digest(bench)
         else:
@@ -98,6 +99,7 @@ def fit_curves(
                 wrong_rate=wrong_rate,
                 force_sd=force_sd,
                 scale_u=scale_u,
+                diameter_u=diameter_u,
                 seed=seed,
                 bench=bench,
             )
@@ -142,6 +144,7 @@ def fit_curves(
                 wrong_rate=wrong_rate,
                 force_sd=force_sd,
                 scale_u=scale_u,
+                diameter_u=diameter_u,
                 seed=seed,
             )
         except TableError as error:
@@ -213,6 +216,7 @@ def _fit_temperature(
     wrong_rate: float,
     force_sd: float,
     scale_u: float,
+    diameter_u: float,
     seed: int,
     bench: Bench | None,
 ) -> tuple[Curve, list[Threshold], Fitted]:
@@ -232,7 +236,9 @@ def _fit_temperature(
     )
     best = choice.best
     try:
-        rows, modes, notes = tables.make_table(best, choice.mixture, data, scale_u=scale_u)
+        rows, modes, notes = tables.make_table(
+            best, choice.mixture, data, scale_u=scale_u, diameter_u=diameter_u
+        )
     except TableError as error:
         raise TableError(f"{celsius:g} C: {error}") from error
     notes += checks.remarks(

@@ -56,6 +56,7 @@ def fit_joint(
     wrong_rate: float,
     force_sd: float,
     scale_u: float,
+    diameter_u: float,
     seed: int,
 ) -> Joint:
     """One law over several temperatures.
@@ -67,6 +68,7 @@ def fit_joint(
         wrong_rate: Of the detector.
         force_sd: Independent relative standard uncertainty of each force.
         scale_u: Common relative standard uncertainty of the forces.
+        diameter_u: The same of the filament's diameter.
         seed: Of the sampling.
     """
     from rig.curves.fit import as_data, log_top_flow, scale_of
@@ -133,7 +135,9 @@ def fit_joint(
             for fitted, weight in choice.mixture
             if isinstance(fitted.law, PowerLaw)
         ]
-        tables_by[celsius_here] = tables.make_table(held[0][0], held, own, scale_u=scale_u)[0]
+        tables_by[celsius_here] = tables.make_table(
+            held[0][0], held, own, scale_u=scale_u, diameter_u=diameter_u
+        )[0]
     return Joint(
         model=best.law.name,
         reference_c=reference_c,

@@ -113,7 +113,12 @@ def mixture_flows(mixture: Sequence[tuple[Fitted, float]], log_force: Array) -> 
 
 
 def make_table(
-    best: Fitted, mixture: Sequence[tuple[Fitted, float]], data: Data, *, scale_u: float
+    best: Fitted,
+    mixture: Sequence[tuple[Fitted, float]],
+    data: Data,
+    *,
+    scale_u: float,
+    diameter_u: float = 0.0,
 ) -> tuple[tuple[Row, ...], tuple[tuple[float, ...], ...], list[str]]:
     """Table, shape modes and notes of a curve.
 
@@ -122,6 +127,8 @@ def make_table(
         mixture: Laws and weights from which the band is drawn.
         data: Thresholds.
         scale_u: Relative standard uncertainty common to all forces.
+        diameter_u: The same of the filament's diameter: the flow goes with its square, and the
+            force at one flow with the local exponent.
 
     Raises:
         TableError: The thresholds bound no curve.
@@ -156,20 +163,21 @@ def make_table(
         )
     lower, upper = np.minimum(lower, force), np.maximum(upper, force)
     lower, upper = np.maximum.accumulate(lower), np.maximum.accumulate(upper)
-    common = Z95 * scale_u
+    slope = slopes(best, log_flow, force)
+    exponent = np.array(slope) * np.exp(log_flow - force)
+    diameter = np.minimum(2.0 * Z95 * diameter_u * exponent, math.log(3.0))
+    common = np.hypot(Z95 * scale_u, diameter)
     rows = tuple(
         Row(
             flow_mm3_s=math.exp(q),
             force_n=math.exp(f),
             lower_n=math.exp(a),
             upper_n=math.exp(b),
-            total_lower_n=math.exp(f - math.hypot(f - a, common)),
-            total_upper_n=math.exp(f + math.hypot(b - f, common)),
-            slope_n_s_mm3=slope,
+            total_lower_n=math.exp(f - math.hypot(f - a, c)),
+            total_upper_n=math.exp(f + math.hypot(b - f, c)),
+            slope_n_s_mm3=s,
         )
-        for q, f, a, b, slope in zip(
-            log_flow, force, lower, upper, slopes(best, log_flow, force), strict=True
-        )
+        for q, f, a, b, c, s in zip(log_flow, force, lower, upper, common, slope, strict=True)
     )
     return rows, shape_modes(draws, force, lower, upper), notes
 

@@ -183,6 +183,11 @@ def scale_uncertainty(bench: Bench) -> float:
     return math.sqrt(sum(c.standard**2 for c in scale_components(bench)))
 
 
+def diameter_uncertainty(bench: Bench) -> float:
+    """Relative standard uncertainty of the filament's diameter."""
+    return rectangular(bench.filament.diameter_tolerance_mm) / bench.filament.diameter_mm
+
+
 def force_scale_digest(bench: Bench) -> str:
     """Fingerprint of what makes a force of a current: benches that share it share its error.
 
@@ -275,12 +280,11 @@ def curve_budget(
     driven = bench is not None and curve.scale_uncertainty > 0.0
     components = scale_components(bench) if bench is not None and driven else []
     if bench is not None:
-        diameter = bench.filament.diameter_mm
         half = bench.filament.diameter_tolerance_mm
         components.append(
             Component(
                 "diameter of the filament",
-                exponent * 2.0 * rectangular(half) / diameter,
+                exponent * 2.0 * diameter_uncertainty(bench),
                 "scale",
                 "B",
                 f"+-{half:g} mm, rectangular; flow goes with the square, the force here with the "
