@@ -171,9 +171,9 @@ def _pictures(data: ReportData) -> dict[str, Any]:
             alt="Force in N against flow in mm3/s, one curve a temperature",
             caption=(
                 "Each bar is a threshold: from the highest speed that ran clean to the lowest that "
-                "skipped, at the force the motor could give. Hollow marks are not fitted, or stand "
-                "apart. Dark band: 95 % for the shape; light band: with the common error of the "
-                "force scale."
+                "skipped, at the force the motor could give. Hollow marks are left out of the fit. "
+                "Dark band: 95 % for the shape; light band: with the common error of the force "
+                "scale. Below: how far each threshold lies off, in standard deviations."
             ),
         )
     if data.trials:
