@@ -378,3 +378,35 @@ def test_a_smooth_line_goes_through_its_table_and_never_beyond_two_rows():
 def test_terminal_units_become_those_of_pictures():
     said = "a at 210 C needs 5 mm3/s at 20.5 C; C stays, 7 Cm too"
     assert picture_words(said) == "a at 210 °C needs 5 mm³/s at 20.5 °C; C stays, 7 Cm too"
+
+
+def test_curves_of_a_comparison_are_named_where_none_can_lie(curves):
+    """Names stand below the axes; beyond four curves the dashes tell them apart."""
+    table = curves.curves[0].table
+    flows = [row.flow_mm3_s for row in table]
+    lines = [
+        Line(
+            f"a run with a long name at {200 + k} C",
+            flows,
+            [(1 + 0.1 * k) * row.force_n for row in table],
+            [(1 + 0.1 * k) * row.lower_n for row in table],
+            [(1 + 0.1 * k) * row.upper_n for row in table],
+        )
+        for k in range(6)
+    ]
+    ratios = [
+        Ratio(line.name, [1.0, 7.0], [1.1, 1.1], [1.0, 1.0], [1.2, 1.2]) for line in lines[1:]
+    ]
+    figure = draw_comparison(lines, ratios, sentence="at 200 C: 1.1 at 5 mm3/s")
+    said = texts(figure)
+    assert {f"a run with a long name at {200 + k} °C" for k in range(6)} | {"95 % band"} <= said
+    assert "at 200 °C: 1.1 at 5 mm³/s" in said
+    assert not any("mm3" in text or " C" in text for text in said)
+    (legend,) = figure.legends
+    looks = {(line.get_color(), line.get_linestyle()) for line in legend.get_lines()}
+    assert len(looks) == 6
+    figure.canvas.draw()
+    box = legend.get_window_extent()
+    assert figure.bbox.x0 <= box.x0
+    assert box.x1 <= figure.bbox.x1
+    assert box.y1 <= min(axes.get_window_extent().y0 for axes in figure.axes)
