@@ -20,7 +20,7 @@ from rig.report.look import (
     our_look,
 )
 from rig.report.marks import LIMITED_OUT, draw_point, mark_legend, mark_of
-from rig.report.words import melt_words
+from rig.report.words import melt_words, sig
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -245,15 +245,15 @@ def _melt_limits(
         if not near and not (_beyond(curve) and limit.lower < right):
             continue
         if len(curves) == 1:
-            reach = min(right, limit.upper or right)
-            axes.axvspan(limit.lower, reach, color=colour, alpha=0.07, lw=0, zorder=0)
-        place = limit.value if bounded and limit.value < right else limit.lower
-        axes.axvline(
-            place, color=colour, lw=1.0, ls=(0, (5, 3)) if place == limit.value else ":", zorder=1
-        )
+            shaded = min(right, limit.upper or right)
+            axes.axvspan(limit.lower, shaded, color=colour, alpha=0.07, lw=0, zorder=0)
+        seen = bounded and limit.value < right
+        place = limit.value if seen else limit.lower
+        axes.axvline(place, color=colour, lw=1.0, ls=(0, (5, 3)) if seen else ":", zorder=1)
         words = "melt limit"
         if not brief:
-            words += f" {melt_words(curve)}"
+            reach = "" if limit.upper is None else f", at most {sig(limit.upper)}"
+            words += f" {melt_words(curve)}" if seen else f" at least {sig(place)}{reach} mm³/s"
         if len(curves) > 1:
             words = f"{curve.temperature_c:g} °C: {words}"
         left = place > 0.93 * right
@@ -271,11 +271,10 @@ def _melt_limits(
 
 
 def _beyond(curve: Curve) -> bool:
-    """Whether thresholds that were fitted stand beyond the end of their curve."""
+    """Whether thresholds that were fitted stand beyond the end of their curve, brackets and all."""
     end = curve.table[-1].flow_mm3_s
-    return any(
-        p.fitted and p.threshold.closed and p.threshold.middle_mm3_s > end for p in curve.points
-    )
+    held = [p.threshold for p in curve.points if p.fitted and p.threshold.closed]
+    return any((threshold.clean_mm3_s or 0.0) > end for threshold in held)
 
 
 def _reasons(axes: Axes, points: Sequence[Point]) -> None:
