@@ -19,6 +19,8 @@ _TESTED = 3
 _FEWEST, _NEAR = 6, 1.05
 """Fewer thresholds of either curve tell too little by themselves; they count a little beyond the
 common range too."""
+_SILENT = 0.10
+"""From this p on, thresholds by themselves see so little that the interval holds no difference too."""
 _ROUNDS, _DRAWN_IN = 2, 3.0
 """How often thresholds further off than so many standard deviations are drawn in."""
 
@@ -120,11 +122,13 @@ def compare(
     whether its mean is off zero, by its interval, and whether it is off zero at three flows
     together, by a chi-square. Where the two do not share a drive, the error of both scales is
     added, so that two motors that differ within their tolerance do not count as two different hot
-    ends. Where no such error is counted the thresholds themselves are asked about the course too
-    (`thresholds_differ`), and the larger p of these counts: a law that follows neither of two alike
-    curves errs differently on each by chance, and its band knows nothing of that. The smaller p of
-    both questions is told: bands from few points are so wide that the two together call alike
-    curves different less often than in 5 % (`tests/benchmarks/bench_fit.py` counts).
+    ends. The smaller p of both questions is told: bands from few points are so wide that the two
+    together call alike curves different less often than in 5 % (`tests/benchmarks/bench_fit.py`).
+
+    A law that follows neither of two alike curves errs differently on each by chance, and its band
+    knows nothing of that. So where no error of scale counts the thresholds themselves are asked too
+    (`thresholds_differ`): of the course the larger p counts, and where they see nothing the
+    interval of the mean is drawn out until it holds 1.
 
     Args:
         a: The reference.
@@ -155,18 +159,22 @@ def compare(
     tested = covariance[np.ix_(at, at)]
     tested = tested + np.eye(_TESTED) * (1e-8 + 1e-4 * np.diag(tested).mean())
     p_course = float(chi2.sf(float(gap[at] @ np.linalg.solve(tested, gap[at])), _TESTED))
-    if not scale:
-        p_course = max(p_course, thresholds_differ(a, b, (low, high)) or 0.0)
+    own = None if scale else thresholds_differ(a, b, (low, high))
+    p_course = max(p_course, own or 0.0)
     weights = np.full(_FLOWS, 1.0 / _FLOWS)
     mean, spread = float(weights @ gap), math.sqrt(float(weights @ covariance @ weights))
-    mean_half = Z95 * spread
+    ends = [mean - Z95 * spread, mean + Z95 * spread]
     p_mean = float(2.0 * norm.sf(abs(mean) / spread)) if spread > 0 else float(mean == 0.0)
+    if own is not None and own >= _SILENT:
+        # The laws see a difference that the thresholds do not: it may be their own misfit.
+        ends = [min(ends[0], 0.0), max(ends[1], 0.0)]
+        p_mean = max(p_mean, own)
     p_value = min(p_course, p_mean)
     ratios = tuple(
         Ratio(float(q), math.exp(g), math.exp(g - h), math.exp(g + h))
         for q, g, h in zip(inside, gap, half, strict=True)
     )
-    mean_ratio = (math.exp(mean), math.exp(mean - mean_half), math.exp(mean + mean_half))
+    mean_ratio = (math.exp(mean), math.exp(ends[0]), math.exp(ends[1]))
     bent = differ_in_shape(gap[at], tested)
     differ, limits = p_value < 0.05, _limit_difference(a, b)
     limits_differ = None if limits is None else not limits[1] <= 0.0 <= limits[2]

@@ -140,11 +140,9 @@ def test_what_is_said_of_the_scale_is_what_is_counted(base):
         assert found.to_document()["scale_uncertainty"]["b"] == b.scale_uncertainty
 
 
-def test_sentence_and_interval_never_contradict_one_another(base):
-    """Thresholds that speak for one curve do not silence a mean ratio whose interval leaves out 1.
-
-    The forces are moved and the thresholds not, so that the latter never tell the two apart.
-    """
+@pytest.mark.parametrize("thresholds", ["moved", "none", "as they were"])
+def test_sentence_and_interval_never_contradict_one_another(base, thresholds):
+    """Whatever the thresholds say, alike is called only what the interval of the mean allows."""
     seen = set()
     for factor in np.linspace(0.96, 1.04, 17):
         rows = tuple(
@@ -156,13 +154,21 @@ def test_sentence_and_interval_never_contradict_one_another(base):
             )
             for row in base.table
         )
-        found = compare(base, replace(base, model="smooth", table=rows))
+        points = () if thresholds == "none" else base.points
+        if thresholds == "moved":
+            points = tuple(
+                replace(p, threshold=replace(p.threshold, force_n=factor * p.threshold.force_n))
+                for p in points
+            )
+        found = compare(base, replace(base, model="smooth", table=rows, points=points))
         off = not found.mean_ratio[1] <= 1.0 <= found.mean_ratio[2]
         assert found.differ == (found.p_value < 0.05) == off
         assert ("cannot be told apart" in found.answer) == (not off)
         assert ("more force" in found.answer) == (off and factor > 1.0)
+        assert found.mean_ratio[0] == pytest.approx(factor)
         seen.add(off)
-    assert seen == {True, False}
+    # A difference that the thresholds know nothing of is a misfit of the laws.
+    assert seen == ({False} if thresholds == "as they were" else {True, False})
 
 
 def test_another_shape_with_the_same_mean_is_noticed(base):
