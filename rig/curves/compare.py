@@ -20,7 +20,7 @@ _FEWEST, _NEAR = 6, 1.05
 """Fewer thresholds of either curve tell too little by themselves; they count a little beyond the
 common range too."""
 _SILENT = 0.10
-"""From this p on, thresholds by themselves see so little that the interval holds no difference too."""
+"""From this p on the thresholds see no difference, and the interval of the mean holds none too."""
 _ROUNDS, _DRAWN_IN = 2, 3.0
 """How often thresholds further off than so many standard deviations are drawn in."""
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from rig.curves.curveset import Curve, CurveSet, Point
+    from rig.curves.curveset import Curve, CurveSet, Parameter, Point
 
 _MANY = 6
 """More curves than this get a panel each when ``panels`` is not said."""
@@ -252,8 +252,7 @@ def _melt_limits(
         axes.axvline(place, color=colour, lw=1.0, ls=(0, (5, 3)) if seen else ":", zorder=1)
         words = "melt limit"
         if not brief:
-            reach = "" if limit.upper is None else f", at most {sig(limit.upper)}"
-            words += f" {melt_words(curve)}" if seen else f" at least {sig(place)}{reach} mm³/s"
+            words += f" {melt_words(curve) if seen else _interval_words(limit)}"
         if len(curves) > 1:
             words = f"{curve.temperature_c:g} °C: {words}"
         left = place > 0.93 * right
@@ -268,6 +267,13 @@ def _melt_limits(
             fontsize=7.8,
             color=colour,
         )
+
+
+def _interval_words(limit: Parameter) -> str:
+    """The interval of a melt limit alone, where its estimate stands outside the picture."""
+    if limit.upper is None:
+        return f"at least {sig(limit.lower)} mm³/s"
+    return f"{sig(limit.lower)} to {sig(limit.upper)} mm³/s"
 
 
 def _beyond(curve: Curve) -> bool:

@@ -292,7 +292,7 @@ def test_a_melt_limit_is_drawn_where_thresholds_stand_beyond_the_curve(curves):
     beyond = Point(threshold(73.5, 1.04 * end), True, 0.2, None)
     stranded = one_curve(curves, points=[*one.points, beyond])
     far = Parameter(1.6 * end, 2.0, 1.02 * end, 3.0 * end, "mm3/s")
-    assert limit_words(stranded, far) == ["melt limit at least 7.75, at most 22.8 mm³/s"]
+    assert limit_words(stranded, far) == ["melt limit 7.75 to 22.8 mm³/s"]
     # Within the picture it stands where it is, its interval in words.
     seen = limit_words(stranded, replace(far, value=1.05 * end))
     assert seen == ["melt limit 7.98 (7.75 to 22.8) mm³/s"]
