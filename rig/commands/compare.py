@@ -59,8 +59,13 @@ def command(
     if as_json:
         document({"comparisons": [result.to_document() for result in results]})
         return
+    scales = {result.scale for result in results}
+    # What holds for all is said once.
+    once = len(results) > 1 and len(scales) == 1
     for result in results:
-        say(result.sentence)
+        say(result.answer if once else result.sentence)
+    if once:
+        say(f"in all of these, {scales.pop()}")
     for path in written:
         note(f"wrote {path}")
 

@@ -136,8 +136,22 @@ def _describe_curve(curve: Curve) -> None:
             f"  common to all forces, on top: +-{196 * curve.scale_uncertainty:.1f} % (95 %), "
             "which moves the whole curve up or down"
         )
-    for sentence in curve.notes:
+    for sentence in [*curve.notes, *_of_points(curve)]:
         say(f"  - {sentence}")
+
+
+def _of_points(curve: Curve) -> list[str]:
+    """What is remarked of single thresholds, those of one remark in one sentence."""
+    forces: dict[str, list[float]] = {}
+    for point in curve.points:
+        # Those far off, and those that the law has no place for, have their note already.
+        if point.remark and not point.remark.startswith(("outlier", "melt-limit:")):
+            words = point.remark if point.fitted else f"left out ({point.remark})"
+            forces.setdefault(words, []).append(point.threshold.force_n)
+    return [
+        f"at {', '.join(f'{force:.3g}' for force in sorted(set(group)))} N: {words}"
+        for words, group in forces.items()
+    ]
 
 
 def _describe_budget(budget: Mapping[str, Any]) -> None:

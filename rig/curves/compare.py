@@ -19,6 +19,8 @@ _TESTED = 3
 _FEWEST, _NEAR = 6, 1.05
 """Fewer thresholds of either curve tell too little by themselves; they count a little beyond the
 common range too."""
+_SILENT = 0.10
+"""From this p on the thresholds see no difference, and the interval of the mean holds none too."""
 _ROUNDS, _DRAWN_IN = 2, 3.0
 """How often thresholds further off than so many standard deviations are drawn in."""
 
@@ -41,8 +43,10 @@ class Comparison:
         names: Of A and B.
         ratios: Over the common range of flows.
         mean_ratio: Geometric mean of the ratio over the range, with its interval.
-        p_value: Of the test that both are one curve, after what they have in common is taken out.
-        differ: Whether the test of the forces speaks against that at 5 %.
+        p_value: That both are one curve, after what they have in common is taken out: the smaller
+            of that of the mean ratio and that of the whole course.
+        differ: Whether the forces speak against that at 5 %; so they do wherever the interval of
+            the mean ratio leaves out 1.
         common_scale: Whether both share the drive, so that its scale error cancels.
         melt_limits: Difference B - A of the melt limits in mm3/s with its interval, where both are
             bounded; else None.
@@ -50,7 +54,8 @@ class Comparison:
             forces over the common flows may tell nothing apart and the limits still differ.
         scale_uncertainties: Relative standard uncertainty of the force scales of A and B; 0: none
             is known.
-        sentence: The answer in one sentence.
+        answer: The answer in one sentence.
+        scale: What of the force scales is counted, in words.
     """
 
     names: tuple[str, str]
@@ -62,7 +67,13 @@ class Comparison:
     melt_limits: tuple[float, float, float] | None
     melt_limits_differ: bool | None
     scale_uncertainties: tuple[float, float]
-    sentence: str
+    answer: str
+    scale: str
+
+    @property
+    def sentence(self) -> str:
+        """The answer, and what of the force scales is counted."""
+        return f"{self.answer}; {self.scale}"
 
     def to_document(self) -> dict[str, Any]:
         """As JSON types."""
@@ -107,12 +118,17 @@ def compare(
 ) -> Comparison:
     """Compare two curves over the flows that both were measured at.
 
-    The test is a chi-square of the differences of log force at three flows against the covariance
-    of both shapes; where the two do not share a drive, the error of both scales is added, so that
-    two motors that differ within their tolerance do not count as two different hot ends. Where no
-    such error is counted the thresholds themselves are asked too (`thresholds_differ`), and the
-    larger of both p counts: a law that follows neither of two alike curves errs differently on each
-    by chance, and its band knows nothing of that.
+    Two questions are asked of the log ratio of forces and its covariance, that of both shapes:
+    whether its mean is off zero, by its interval, and whether it is off zero at three flows
+    together, by a chi-square. Where the two do not share a drive, the error of both scales is
+    added, so that two motors that differ within their tolerance do not count as two different hot
+    ends. The smaller p of both questions is told: bands from few points are so wide that the two
+    together call alike curves different less often than in 5 % (`tests/benchmarks/bench_fit.py`).
+
+    A law that follows neither of two alike curves errs differently on each by chance, and its band
+    knows nothing of that. So where no error of scale counts the thresholds themselves are asked too
+    (`thresholds_differ`): of the course the larger p counts, and where they see nothing the
+    interval of the mean is drawn out until it holds 1.
 
     Args:
         a: The reference.
@@ -123,7 +139,7 @@ def compare(
     Raises:
         RangeError: No common range of flows.
     """
-    from scipy.stats import chi2
+    from scipy.stats import chi2, norm
 
     low = max(a.flow_range_mm3_s[0], b.flow_range_mm3_s[0])
     high = min(a.flow_range_mm3_s[1], b.flow_range_mm3_s[1])
@@ -142,16 +158,23 @@ def compare(
     at = np.linspace(0, _FLOWS - 1, _TESTED).round().astype(int)
     tested = covariance[np.ix_(at, at)]
     tested = tested + np.eye(_TESTED) * (1e-8 + 1e-4 * np.diag(tested).mean())
-    p_value = float(chi2.sf(float(gap[at] @ np.linalg.solve(tested, gap[at])), _TESTED))
-    if not scale:
-        p_value = max(p_value, thresholds_differ(a, b, (low, high)) or 0.0)
+    p_course = float(chi2.sf(float(gap[at] @ np.linalg.solve(tested, gap[at])), _TESTED))
+    own = None if scale else thresholds_differ(a, b, (low, high))
+    p_course = max(p_course, own or 0.0)
     weights = np.full(_FLOWS, 1.0 / _FLOWS)
-    mean, mean_half = float(weights @ gap), Z95 * math.sqrt(float(weights @ covariance @ weights))
+    mean, spread = float(weights @ gap), math.sqrt(float(weights @ covariance @ weights))
+    ends = [mean - Z95 * spread, mean + Z95 * spread]
+    p_mean = float(2.0 * norm.sf(abs(mean) / spread)) if spread > 0 else float(mean == 0.0)
+    if own is not None and own >= _SILENT:
+        # The laws see a difference that the thresholds do not: it may be their own misfit.
+        ends = [min(ends[0], 0.0), max(ends[1], 0.0)]
+        p_mean = max(p_mean, own)
+    p_value = min(p_course, p_mean)
     ratios = tuple(
         Ratio(float(q), math.exp(g), math.exp(g - h), math.exp(g + h))
         for q, g, h in zip(inside, gap, half, strict=True)
     )
-    mean_ratio = (math.exp(mean), math.exp(mean - mean_half), math.exp(mean + mean_half))
+    mean_ratio = (math.exp(mean), math.exp(ends[0]), math.exp(ends[1]))
     bent = differ_in_shape(gap[at], tested)
     differ, limits = p_value < 0.05, _limit_difference(a, b)
     limits_differ = None if limits is None else not limits[1] <= 0.0 <= limits[2]
@@ -166,13 +189,13 @@ def compare(
         melt_limits=limits,
         melt_limits_differ=limits_differ,
         scale_uncertainties=scales,
-        sentence="; ".join(
+        answer="; ".join(
             (
                 _force_words(names, ratios, mean_ratio, p_value, apart=differ, bent=bent),
                 *_limit_words(names, limits, differ=bool(limits_differ), forces_differ=differ),
-                _scale_words(names, scales, common_scale),
             )
         ),
+        scale=_scale_words(names, scales, common_scale),
     )
 
 
@@ -256,7 +279,7 @@ def _scale_words(names: tuple[str, str], scales: tuple[float, float], common: bo
     """What of the force scales is counted."""
     known = [name for name, scale in zip(names, scales, strict=True) if scale > 0]
     if not known:
-        return "no error of the force scale is known for either, so none is counted"
+        return "no error of either force scale is known"
     if common:
         return "both share the drive, so the error of its force scale cancels"
     if len(known) == 1:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rig.report.comparison import Line
-from rig.report.look import COLOURS, INK, PAPER, label_axes, new_figure, our_look
+from rig.report.look import COLOURS, INK, PAPER, label_axes, new_figure, our_look, picture_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -118,7 +118,9 @@ def draw_advice(
         label_axes(axes, x="flow, mm³/s", y="force, N")
         if sentence:
             axes.set_title(
-                textwrap.fill(sentence, int(12 * width_in)), fontsize=9.5, fontweight="normal"
+                textwrap.fill(picture_words(sentence), int(12 * width_in)),
+                fontsize=9.5,
+                fontweight="normal",
             )
         return figure
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,26 +11,35 @@ import numpy as np
 from rig.mechanics import filament_area_mm2
 from rig.report.look import (
     FAINT,
-    PAPER,
     SOFT,
+    dense,
     end_labels,
     heat_colours,
     label_axes,
     new_figure,
     our_look,
 )
+from rig.report.marks import LIMITED_OUT, draw_point, mark_legend, mark_of
+from rig.report.words import melt_words, sig
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from rig.curves.curveset import Curve, CurveSet, Point
+    from rig.curves.curveset import Curve, CurveSet, Parameter, Point
 
 _MANY = 6
 """More curves than this get a panel each when ``panels`` is not said."""
 
 _NEAR = 1.15
-"""A melt limit further than this from the end of its curve is left to the words."""
+"""A melt limit further than this from the end of its curve is left to the words, unless thresholds
+stand beyond that end."""
+_FARTHEST = 1.3
+"""A bound further than this from all curves and brackets stands as a mark at the edge."""
+_TALLEST = 1.6
+"""Height that a band may take, in the greatest forces of curves and thresholds."""
+_AGREES = 0.05
+"""Residual, in standard deviations, of a one-sided threshold that the curve agrees with."""
 
 
 def draw_force(
@@ -63,13 +72,14 @@ def draw_force(
             )
         else:
             axes = figure.subplots()
+        _set_limits(axes, curves.curves)
         for curve in curves.curves:
             _curve(axes, curve, colours[curve.temperature_c])
-        _limits(axes, curves.curves)
         _melt_limits(axes, curves.curves, colours)
         _reasons(axes, [p for curve in curves.curves for p in curve.points])
         if len(curves.curves) == 1:
             _label_below(axes, curves.curves[0], colours[curves.curves[0].temperature_c])
+            _why_it_ends(axes, curves.curves[0], colours[curves.curves[0].temperature_c])
         else:
             end_labels(
                 axes,
@@ -86,9 +96,12 @@ def draw_force(
         label_axes(axes, x="" if residuals else "flow, mm³/s", y="force, N")
         _speed_axis(axes, curves)
         if strip is not None:
-            for curve in curves.curves:
-                _residuals(strip, curve, colours[curve.temperature_c])
+            silent = [_residuals(strip, c, colours[c.temperature_c]) for c in curves.curves]
+            if any(silent):
+                _silent_words(strip)
             label_axes(strip, x="flow, mm³/s", y="residual, σ")
+        alone = colours[curves.curves[0].temperature_c] if len(curves.curves) == 1 else SOFT
+        mark_legend(figure, curves.curves, colour=alone)
         return figure
 
 
@@ -99,77 +112,83 @@ def _panels(curves: CurveSet, colours: dict[float, str], width_in: float) -> Fig
     grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
     for axes in grid.flat[len(curves.curves) :]:
         axes.set_axis_off()
-    for axes, curve in zip(grid.flat, curves.curves, strict=False):
+    _set_limits(grid.flat[0], curves.curves)
+    for number, (axes, curve) in enumerate(zip(grid.flat, curves.curves, strict=False)):
         for other in curves.curves:
             # The other temperatures stay visible, faintly, so that panels can be compared.
             if other is not curve:
-                flows = [row.flow_mm3_s for row in other.table]
-                axes.plot(flows, [row.force_n for row in other.table], color=FAINT, lw=0.9)
+                flows, (forces,) = dense(
+                    [row.flow_mm3_s for row in other.table], [row.force_n for row in other.table]
+                )
+                axes.plot(flows, forces, color=FAINT, lw=0.9)
         colour = colours[curve.temperature_c]
         _curve(axes, curve, colour, size=0.7)
-        axes.set_title(f"{curve.temperature_c:g} °C", color=colour)
-        axes.tick_params(length=3)
-    _limits(grid.flat[0], curves.curves)
-    for axes, curve in zip(grid.flat, curves.curves, strict=False):
+        _melt_limits(axes, [curve], colours, brief=columns > 2)
         _reasons(axes, curve.points)
-    figure.supxlabel("flow, mm³/s", fontsize=9, color=SOFT)
-    figure.supylabel("force, N", fontsize=9, color=SOFT)
+        axes.set_title(f"{curve.temperature_c:g} °C", color=colour)
+        # Where no panel stands below, the flows are written here.
+        lowest = number + columns >= len(curves.curves)
+        label_axes(
+            axes,
+            x="flow, mm³/s" if lowest else "",
+            y="" if number % columns else "force, N",
+        )
+        axes.tick_params(labelbottom=lowest)
+    mark_legend(figure, curves.curves, others=len(curves.curves) > 1)
     return figure
 
 
 def _curve(axes: Axes, curve: Curve, colour: str, *, size: float = 1.0) -> None:
-    flows = [row.flow_mm3_s for row in curve.table]
-    for low, high, alpha in (
-        ("total_lower_n", "total_upper_n", 0.10),
-        ("lower_n", "upper_n", 0.24),
-    ):
-        axes.fill_between(
-            flows,
-            [getattr(row, low) for row in curve.table],
-            [getattr(row, high) for row in curve.table],
-            color=colour,
-            alpha=alpha,
-            linewidth=0,
-        )
-    axes.plot(flows, [row.force_n for row in curve.table], color=colour, lw=2.0 * size)
+    """A curve, its bands and its thresholds; the limits of the axes must stand already."""
+    names = ("force_n", "lower_n", "upper_n", "total_lower_n", "total_upper_n")
+    flows, (force, low, high, total_low, total_high) = dense(
+        [row.flow_mm3_s for row in curve.table],
+        *([getattr(row, name) for row in curve.table] for name in names),
+    )
+    if curve.scale_uncertainty > 0:
+        axes.fill_between(flows, total_low, total_high, color=colour, alpha=0.10, linewidth=0)
+    axes.fill_between(flows, low, high, color=colour, alpha=0.24, linewidth=0)
+    axes.plot(flows, force, color=colour, lw=2.0 * size)
+    top = axes.get_ylim()[1]
+    if total_high[-1] > top:
+        _goes_on(axes, curve, colour)
     for point in curve.points:
-        _point(axes, point, colour, size=size)
+        draw_point(axes, point, colour, size=size)
 
 
-def _point(axes: Axes, point: Point, colour: str, *, size: float) -> None:
-    """A threshold: a bar over its interval, an arrow where one end is not known."""
-    threshold = point.threshold
-    flow, force = threshold.middle_mm3_s, threshold.force_n
-    low, high = threshold.clean_mm3_s, threshold.skip_mm3_s
-    colour = colour if point.fitted else SOFT
-    if low is not None and high is not None:
-        axes.plot([low, high], [force, force], color=colour, lw=1.2, solid_capstyle="butt")
-        axes.plot([low, high], [force, force], "|", color=colour, ms=7 * size, mew=1.2)
-        mark, dot = "o", 3.2
-    else:
-        mark, dot = (">" if high is None else "<"), 5.5
-    solid = point.fitted and not point.remark
-    axes.plot(
-        [flow],
-        [force],
-        mark,
-        ms=size * (dot if solid else 5.5),
-        mfc=colour if solid else PAPER,
-        mec=colour,
-        mew=1.2,
+def _goes_on(axes: Axes, curve: Curve, colour: str) -> None:
+    """An arrow where a band leaves the picture at the top, and how far it goes."""
+    last = curve.table[-1]
+    axes.annotate(
+        f"to {last.total_upper_n:.3g} N ▲",
+        (last.flow_mm3_s, axes.get_ylim()[1]),
+        xytext=(0, -3),
+        textcoords="offset points",
+        ha="right",
+        va="top",
+        fontsize=7.8,
+        color=colour,
     )
 
 
-def _limits(axes: Axes, curves: Iterable[Curve]) -> None:
-    curves = list(curves)
-    points = [p.threshold for curve in curves for p in curve.points]
-    flows = [row.flow_mm3_s for curve in curves for row in curve.table[-1:]]
-    flows += [point.skip_mm3_s or point.clean_mm3_s or 0.0 for point in points]
+def _set_limits(axes: Axes, curves: Sequence[Curve]) -> None:
+    points = [p for curve in curves for p in curve.points]
+    ends = [curve.table[-1].flow_mm3_s for curve in curves]
+    ends += [_end(p) for p in points if p.fitted and p.threshold.clean_mm_s is not None]
+    # A bound from above or a point left out may lie anywhere: it must not squeeze the curves.
+    others = [_end(p) for p in points if not (p.fitted and p.threshold.clean_mm_s is not None)]
+    right = max(ends)
+    right = max([right, *(end for end in others if end < _FARTHEST * right)])
     # Towards a melt limit the band goes up without end: it may leave the picture, the points not.
-    forces = [min(c.table[-1].total_upper_n, 1.2 * c.table[-1].force_n) for c in curves]
-    forces += [point.force_n for point in points]
-    axes.set_xlim(0.0, 1.10 * max(flows))
-    axes.set_ylim(0.0, 1.12 * max(forces))
+    most = max([c.table[-1].force_n for c in curves] + [p.threshold.force_n for p in points])
+    band = max(curve.table[-1].total_upper_n for curve in curves)
+    axes.set_xlim(0.0, 1.10 * right)
+    axes.set_ylim(0.0, max(1.12 * most, 1.05 * min(band, _TALLEST * most)))
+
+
+def _end(point: Point) -> float:
+    """The highest flow that a threshold names, in mm3/s."""
+    return point.threshold.skip_mm3_s or point.threshold.clean_mm3_s or 0.0
 
 
 def _label_below(axes: Axes, curve: Curve, colour: str) -> None:
@@ -185,21 +204,61 @@ def _label_below(axes: Axes, curve: Curve, colour: str) -> None:
     )
 
 
-def _melt_limits(axes: Axes, curves: Iterable[Curve], colours: dict[float, str]) -> None:
-    """A dashed line at each melt limit that is bounded and near the end of its curve."""
-    curves = list(curves)
+def _why_it_ends(axes: Axes, curve: Curve, colour: str) -> None:
+    """Why a curve without a melt limit ends before its last threshold."""
+    last = curve.table[-1]
+    if not _beyond(curve) or curve.melt_limit is not None:
+        return
+    if not any(
+        note.startswith("the table ends") and "no upper bound" in note for note in curve.notes
+    ):
+        return
+    axes.annotate(
+        "ends here: beyond,\nthe force has no\nupper bound",
+        (last.flow_mm3_s, last.lower_n),
+        xytext=(0, -5),
+        textcoords="offset points",
+        ha="right",
+        va="top",
+        fontsize=7.8,
+        color=colour,
+    )
+
+
+def _melt_limits(
+    axes: Axes, curves: Sequence[Curve], colours: dict[float, str], *, brief: bool = False
+) -> None:
+    """A melt limit where its curve comes near it, or where thresholds stand beyond the curve's end.
+
+    Dashed where the limit is, dotted at the least that it may be where nothing bounds it above;
+    shaded over its interval.
+    """
     right = axes.get_xlim()[1]
     for curve in curves:
         limit = curve.melt_limit
-        end = curve.table[-1].flow_mm3_s
-        if limit is None or limit.upper is None or limit.value >= min(right, _NEAR * end):
+        if limit is None or limit.lower is None:
             continue
+        end = curve.table[-1].flow_mm3_s
+        bounded = limit.upper is not None
         colour = colours[curve.temperature_c]
-        left = limit.value > 0.93 * right
-        axes.axvline(limit.value, color=colour, lw=1.0, ls=(0, (5, 3)), zorder=1)
+        near = bounded and limit.value < min(right, _NEAR * end)
+        if not near and not (_beyond(curve) and limit.lower < right):
+            continue
+        if len(curves) == 1:
+            shaded = min(right, limit.upper or right)
+            axes.axvspan(limit.lower, shaded, color=colour, alpha=0.07, lw=0, zorder=0)
+        seen = bounded and limit.value < right
+        place = limit.value if seen else limit.lower
+        axes.axvline(place, color=colour, lw=1.0, ls=(0, (5, 3)) if seen else ":", zorder=1)
+        words = "melt limit"
+        if not brief:
+            words += f" {melt_words(curve) if seen else _interval_words(limit)}"
+        if len(curves) > 1:
+            words = f"{curve.temperature_c:g} °C: {words}"
+        left = place > 0.93 * right
         axes.annotate(
-            "melt limit" if len(curves) == 1 else f"melt limit, {curve.temperature_c:g} °C",
-            (limit.value, 0.0),
+            words,
+            (place, 0.0),
             xytext=(-4 if left else 4, 5),
             textcoords="offset points",
             rotation=90,
@@ -210,14 +269,28 @@ def _melt_limits(axes: Axes, curves: Iterable[Curve], colours: dict[float, str])
         )
 
 
+def _interval_words(limit: Parameter) -> str:
+    """The interval of a melt limit alone, where its estimate stands outside the picture."""
+    if limit.upper is None:
+        return f"at least {sig(limit.lower)} mm³/s"
+    return f"{sig(limit.lower)} to {sig(limit.upper)} mm³/s"
+
+
+def _beyond(curve: Curve) -> bool:
+    """Whether thresholds that were fitted stand beyond the end of their curve, brackets and all."""
+    end = curve.table[-1].flow_mm3_s
+    held = [p.threshold for p in curve.points if p.fitted and p.threshold.closed]
+    return any((threshold.clean_mm3_s or 0.0) > end for threshold in held)
+
+
 def _reasons(axes: Axes, points: Sequence[Point]) -> None:
-    """The reason above each hollow point."""
+    """The reason above each point left out, but for those whose mark says it."""
     right = axes.get_xlim()[1]
     for point in points:
-        reason = point.threshold.excluded or (None if point.fitted else "left out")
-        if not reason:
+        if point.fitted or mark_of(point) is LIMITED_OUT:
             continue
-        x = point.threshold.middle_mm3_s
+        reason = point.threshold.excluded or (point.remark or "left out").partition(":")[0]
+        x = min(right, point.threshold.middle_mm3_s)
         at_left, at_right = x < 0.10 * right, x > 0.93 * right
         axes.annotate(
             reason,
@@ -230,17 +303,41 @@ def _reasons(axes: Axes, points: Sequence[Point]) -> None:
         )
 
 
-def _residuals(axes: Axes, curve: Curve, colour: str) -> None:
+def _residuals(axes: Axes, curve: Curve, colour: str) -> bool:
+    """The residuals of a curve; whether any were left out.
+
+    A one-sided threshold that the curve agrees with has none: it says nothing of how far off it is.
+    """
     axes.axhline(0.0, color=FAINT, lw=0.9)
-    fitted = [p for p in curve.points if p.residual is not None]
-    for point in fitted:
-        assert point.residual is not None
-        flow = point.threshold.middle_mm3_s
+    silent = False
+    reach = max(3.0, axes.get_ylim()[1])
+    for point in curve.points:
+        if point.residual is None:
+            continue
+        if not point.threshold.closed and abs(point.residual) < _AGREES:
+            silent = True
+            continue
+        flow, mark = min(axes.get_xlim()[1], point.threshold.middle_mm3_s), mark_of(point)
         axes.plot([flow, flow], [0.0, point.residual], color=colour, lw=1.0, alpha=0.6)
-        hollow = bool(point.remark)
-        axes.plot([flow], [point.residual], "o", ms=4, mfc=PAPER if hollow else colour, mec=colour)
-    reach = max([3.0, *(1.15 * abs(p.residual or 0.0) for p in fitted), axes.get_ylim()[1]])
+        axes.plot([flow], [point.residual], mark.shape, ms=max(4.0, mark.size_pt), color=colour)
+        reach = max(reach, 1.15 * abs(point.residual))
     axes.set_ylim(-reach, reach)
+    return silent
+
+
+def _silent_words(strip: Axes) -> None:
+    """That one-sided thresholds are left out of the residuals."""
+    strip.annotate(
+        "no residual of one-sided thresholds that agree",
+        (1.0, 1.0),
+        xycoords="axes fraction",
+        xytext=(0, 1),
+        textcoords="offset points",
+        ha="right",
+        va="bottom",
+        fontsize=7.0,
+        color=SOFT,
+    )
 
 
 def _speed_axis(axes: Axes, curves: CurveSet) -> None:

@@ -15,8 +15,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import numpy as np
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from numpy.typing import NDArray
 
 #: name -> (on light paper, on dark paper)
 COLOURS: dict[str, tuple[str, str]] = {
@@ -39,6 +41,8 @@ INK, SOFT, FAINT, GRID, PAPER = (COLOURS[n][0] for n in ("ink", "soft", "faint",
 VERDICT_COLOUR = {name: COLOURS[name][0] for name in ("clean", "skip", "slip", "void")}
 VERDICT_MARK = {"clean": "o", "skip": "x", "slip": "^", "void": "."}
 _HEAT = [COLOURS[f"heat{k}"][0] for k in range(1, 6)]
+_FINE = 200
+"""Places at which a smooth line is drawn."""
 _PICK = {1: (1,), 2: (0, 3), 3: (0, 2, 3), 4: (0, 1, 2, 3), 5: (0, 1, 2, 3, 4)}
 
 _RC: Any = {
@@ -144,6 +148,69 @@ def end_labels(axes: Axes, labels: Sequence[tuple[float, float, str, str]]) -> N
             fontweight="bold",
             annotation_clip=False,
         )
+
+
+def legend_below(figure: Figure, entries: Sequence[tuple[Any, str]]) -> None:
+    """A legend under the picture, where no curve can lie; the picture grows by as much.
+
+    Args:
+        figure: A figure of `new_figure`.
+        entries: Handle and words of each; a line with a "|" shows one at either end.
+    """
+    from matplotlib.legend_handler import HandlerLine2D
+    from matplotlib.lines import Line2D
+
+    width_in, height_in = figure.get_size_inches()
+    # Letters of the longest entry, and its handle.
+    wide_in = (4.3 * max(len(words) for _, words in entries) + 40.0) / 72.0
+    columns = max(1, min(len(entries), int(width_in / wide_in)))
+    figure.set_size_inches(width_in, height_in + 0.10 + 0.165 * -(-len(entries) // columns))
+    figure.legend(
+        [handle for handle, _ in entries],
+        [words for _, words in entries],
+        loc="outside lower left",
+        ncols=columns,
+        fontsize=7.8,
+        labelcolor=SOFT,
+        frameon=False,
+        columnspacing=1.6,
+        handler_map={
+            handle: HandlerLine2D(numpoints=2)
+            for handle, _ in entries
+            if isinstance(handle, Line2D) and handle.get_marker() == "|"
+        },
+    )
+
+
+def picture_words(text: str) -> str:
+    """Words made for a terminal with the signs that pictures have: 210 °C, mm³/s."""
+    return re.sub(r"(?<=\d) C\b", " °C", text.replace("mm3", "mm³"))
+
+
+def dense(
+    x: Sequence[float], *columns: Sequence[float]
+) -> tuple[NDArray[np.float64], list[NDArray[np.float64]]]:
+    """A table on many more x, for lines without kinks: through every row, monotone between two.
+
+    Interpolated in logarithms (Fritsch and Carlson 1980, SIAM J. Numer. Anal. 17, 238), so that
+    nothing is drawn beyond what two neighbouring rows say.
+
+    Args:
+        x: Rising and positive.
+        columns: Positive values at each x.
+    """
+    import numpy as np
+    from scipy.interpolate import PchipInterpolator
+
+    place = np.asarray(x, dtype=float)
+    values = [np.asarray(column, dtype=float) for column in columns]
+    if any((v <= 0).any() for v in (place, *values)) or not (np.diff(place) > 0).all():
+        return place, values
+    if len(place) < 2:
+        return place, values
+    known = np.log(place)
+    fine = np.unique(np.concatenate((known, np.linspace(known[0], known[-1], _FINE))))
+    return np.exp(fine), [np.exp(PchipInterpolator(known, np.log(v))(fine)) for v in values]
 
 
 def svg_text(figure: Figure, *, name: str) -> str:

@@ -12,7 +12,7 @@ from rig.errors import UsageError
 from rig.report import words
 from rig.report.data import ReportData, TrialRow
 from rig.report.force import draw_force
-from rig.report.look import css_variables, heat_colours, our_look, svg_text
+from rig.report.look import css_variables, heat_colours, our_look, picture_words, svg_text
 from rig.report.passmap import draw_map
 from rig.report.words import sig
 
@@ -171,9 +171,9 @@ def _pictures(data: ReportData) -> dict[str, Any]:
             alt="Force in N against flow in mm3/s, one curve a temperature",
             caption=(
                 "Each bar is a threshold: from the highest speed that ran clean to the lowest that "
-                "skipped, at the force the motor could give. Hollow marks are not fitted, or stand "
-                "apart. Dark band: 95 % for the shape; light band: with the common error of the "
-                "force scale."
+                "skipped, at the force the motor could give. Hollow marks are left out of the fit. "
+                "Dark band: 95 % for the shape; light band: with the common error of the force "
+                "scale. Below: how far each threshold lies off, in standard deviations."
             ),
         )
     if data.trials:
@@ -190,11 +190,16 @@ def _pictures(data: ReportData) -> dict[str, Any]:
 
 
 def melt_speeds(data: ReportData) -> dict[float, float]:
-    """Temperature in C -> filament speed of the melt limit in mm/s, where it is bounded."""
+    """Temperature in C -> filament speed of the melt limit in mm/s, where it is bounded and near.
+
+    A limit far beyond what was measured is a guess of the law: it stays in the table.
+    """
     limits = {}
     for curve in data.curves.curves if data.curves is not None else ():
         limit = curve.melt_limit
-        if limit is not None and limit.upper is not None and curve.points:
+        if limit is None or limit.upper is None or not curve.points:
+            continue
+        if limit.value < words.NEAR_LIMIT * curve.flow_range_mm3_s[1]:
             limits[curve.temperature_c] = limit.value / curve.points[0].threshold.area_mm2
     return limits
 
@@ -218,7 +223,7 @@ def _budget(data: ReportData) -> dict[str, Any] | None:
         }
         for part in components
     ]
-    return {"where": str(held[0].get("where", "")), "rows": rows}
+    return {"where": picture_words(str(held[0].get("where", ""))), "rows": rows}
 
 
 def _sounds(trials: Sequence[TrialRow], wanted: int) -> list[dict[str, str]]:
@@ -284,7 +289,7 @@ def _point(point: Point) -> dict[str, Any]:
         "skip": sig(threshold.skip_mm_s),
         "flow": " – ".join(sig(end) for end in ends),
         "residual": "–" if point.residual is None else f"{point.residual:+.1f} σ",
-        "remark": remark,
+        "remark": picture_words(remark),
     }
 
 

@@ -7,6 +7,8 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from rig.report.look import picture_words
+
 if TYPE_CHECKING:
     from rig.bench import Bench
     from rig.curves.curveset import Curve, CurveSet, Parameter
@@ -28,6 +30,9 @@ REASON_WORDS = {
     "melt-limit": "more force bought no more flow",
     "start-speed": "skipped at the slowest speed tried",
 }
+
+NEAR_LIMIT = 1.25
+"""A melt limit further than this from the greatest flow that was measured is left to the table."""
 
 
 def sig(value: float | None, digits: int = 3) -> str:
@@ -97,7 +102,7 @@ def answer(curve: Curve, flow_mm3_s: float) -> str:
     )
     limit = curve.melt_limit
     # A limit far beyond what was measured is a guess of the law: it stays in the table.
-    if limit is not None and limit.upper is not None and limit.value < 1.25 * high:
+    if limit is not None and limit.upper is not None and limit.value < NEAR_LIMIT * high:
         text += f". Past about {sig(limit.value, 2)} mm³/s more force buys no more flow"
     return text + "."
 
@@ -182,7 +187,7 @@ def cautions(data: ReportData) -> list[str]:
         said += list(data.curves.notes)
         if data.curves.joint is not None:
             said += list(data.curves.joint.notes)
-    return list(dict.fromkeys(map(sentence, said)))
+    return list(dict.fromkeys(picture_words(sentence(text)) for text in said))
 
 
 def span(started: str, ended: str) -> str:

@@ -5,8 +5,8 @@
 The intervals are counted for each noise of `bench_coverage.py`: all that are told, those of melt
 limits without an upper end among them, and once more those that have one. To count these alone
 would be to choose campaigns by their outcome: those where the limit came out low. Also counts how
-often the comparison calls two campaigns on one hot end different (5 % is meant). Without a number,
-the speed alone.
+often the comparison calls two campaigns on one hot end different (5 % is meant at most), and how
+often two of which one needs 5 % more force. Without a number, the speed alone.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ import sys
 import time
 
 import numpy as np
-from bench_coverage import NOISES, Limits, share
+from bench_coverage import NOISES, STRANGE, Limits, share
+from bench_coverage import campaign as one_law
 from joblib import Parallel, delayed
 
 from rig.curves.compare import compare
@@ -145,6 +146,40 @@ def same_hot_end(pairs: int) -> str:
     return f"two campaigns on one hot end called different (5 % meant): {share(wrong, pairs)}"
 
 
+def two_hot_ends(count: int, pairs: int) -> str:
+    """How often 5 % more force is found, and how often the interval of the mean ratio holds it."""
+    rng = np.random.default_rng([5, count])
+    found = held = 0
+    for _ in range(pairs):
+        truth = Truth(rng)
+        curves = []
+        for more in (1.0, 1.05):
+            truth.k *= more
+            points = campaign(truth, (210.0,), np.linspace(20, 60, count), rng)
+            curves.append(fit_curves(points, joint=False).curves[0])
+        told = compare(*curves)
+        found += told.differ
+        held += told.mean_ratio[1] <= 1.05 <= told.mean_ratio[2]
+    return (
+        f"{count} currents, a hot end that needs 5 % more force called different: "
+        f"{share(found, pairs)}; 1.05 inside the interval of the mean ratio: {share(held, pairs)}"
+    )
+
+
+def strange_hot_end(family: str, pairs: int) -> str:
+    """Many thresholds on a law that no law of the fit follows."""
+    rng = np.random.default_rng([6, *family.encode()])
+    wrong = 0
+    for _ in range(pairs):
+        law = STRANGE[family](rng)
+        curves = [
+            fit_curves(one_law(law, rng, points=16, flow=0.02), joint=False).curves[0]
+            for _ in range(2)
+        ]
+        wrong += compare(*curves).differ
+    return f"16 currents, the same hot end, {family}, called different: {share(wrong, pairs)}"
+
+
 def main() -> None:
     speed()
     if len(sys.argv) < 2:
@@ -153,6 +188,8 @@ def main() -> None:
     jobs = [delayed(joint_intervals)(noise, campaigns) for noise in NOISES]
     jobs += [delayed(single_limits)(noise, n, campaigns) for noise in NOISES for n in (6, 10)]
     jobs.append(delayed(same_hot_end)(campaigns))
+    jobs += [delayed(two_hot_ends)(n, campaigns) for n in (6, 10)]
+    jobs += [delayed(strange_hot_end)(family, campaigns) for family in STRANGE]
     for line in Parallel(n_jobs=-1, return_as="generator")(jobs):
         print(line, flush=True)
 

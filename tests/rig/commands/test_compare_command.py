@@ -135,3 +135,25 @@ def test_the_source_of_an_export_is_not_written_over(folder: Path, capsys: Captu
     _, why = done(capsys, "export", table, "--to", "csv", "--out", folder / "x.h", code=2)
     assert "x.h: a name in .h is for --to c" in why
     assert table.read_bytes() == before
+
+
+def test_what_holds_for_all_pairs_is_said_once(folder: Path, capsys: Capture) -> None:
+    lines = (folder / "force.csv").read_text().splitlines()
+    hot = [line.replace("210,", f"{t},") for t in (220, 230) for line in lines[1:]]
+    (folder / "three.csv").write_text("\n".join([*lines, *hot]) + "\n")
+    out, _ = done(capsys, "compare", folder / "three.csv")
+    assert out.count("no error of either force scale is known") == 1
+    assert out.splitlines()[-1] == "in all of these, no error of either force scale is known"
+    out, _ = done(
+        capsys, "compare", folder / "three.csv", "--temperature", 210, "--temperature", 220
+    )
+    assert out.strip().endswith("; no error of either force scale is known")
+
+
+def test_fit_prints_what_is_remarked_of_single_thresholds(folder: Path, capsys: Capture) -> None:
+    lines = (folder / "force.csv").read_text().splitlines()
+    lines = [f"{lines[0]},excluded", *(f"{line}," for line in lines[1:])]
+    lines.append("210,99,5.0,5.1,slip")
+    (folder / "slip.csv").write_text("\n".join(lines) + "\n")
+    out, _ = done(capsys, "fit", folder / "slip.csv")
+    assert "  - at 99 N: left out (slip)" in out.splitlines()

@@ -126,8 +126,8 @@ def test_limits_that_differ_are_said_where_the_forces_tell_nothing(base):
 def test_what_is_said_of_the_scale_is_what_is_counted(base):
     loose = replace(base, scale_uncertainty=0.07)
     for a, b, common, words in (
-        (base, base, False, "no error of the force scale is known for either"),
-        (base, base, True, "no error of the force scale is known for either"),
+        (base, base, False, "no error of either force scale is known"),
+        (base, base, True, "no error of either force scale is known"),
         (base, loose, False, "scale of B is counted, none is known of A"),
         (loose, base, False, "scale of A is counted, none is known of B"),
         (loose, loose, False, "the error of both force scales is counted"),
@@ -136,8 +136,39 @@ def test_what_is_said_of_the_scale_is_what_is_counted(base):
         found = compare(a, b, common_scale=common)
         assert words in found.sentence
         wide = math.log(found.mean_ratio[2] / found.mean_ratio[1]) > 0.2
-        assert wide == ("is counted" in found.sentence and "none is counted" not in found.sentence)
+        assert wide == ("is counted" in found.sentence)
         assert found.to_document()["scale_uncertainty"]["b"] == b.scale_uncertainty
+
+
+@pytest.mark.parametrize("thresholds", ["moved", "none", "as they were"])
+def test_sentence_and_interval_never_contradict_one_another(base, thresholds):
+    """Whatever the thresholds say, alike is called only what the interval of the mean allows."""
+    seen = set()
+    for factor in np.linspace(0.96, 1.04, 17):
+        rows = tuple(
+            replace(
+                row,
+                force_n=factor * row.force_n,
+                lower_n=factor * row.lower_n,
+                upper_n=factor * row.upper_n,
+            )
+            for row in base.table
+        )
+        points = () if thresholds == "none" else base.points
+        if thresholds == "moved":
+            points = tuple(
+                replace(p, threshold=replace(p.threshold, force_n=factor * p.threshold.force_n))
+                for p in points
+            )
+        found = compare(base, replace(base, model="smooth", table=rows, points=points))
+        off = not found.mean_ratio[1] <= 1.0 <= found.mean_ratio[2]
+        assert found.differ == (found.p_value < 0.05) == off
+        assert ("cannot be told apart" in found.answer) == (not off)
+        assert ("more force" in found.answer) == (off and factor > 1.0)
+        assert found.mean_ratio[0] == pytest.approx(factor)
+        seen.add(off)
+    # A difference that the thresholds know nothing of is a misfit of the laws.
+    assert seen == ({False} if thresholds == "as they were" else {True, False})
 
 
 def test_another_shape_with_the_same_mean_is_noticed(base):

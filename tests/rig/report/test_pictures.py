@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import re
 import subprocess
 import sys
@@ -11,12 +12,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rig.curves.curveset import Parameter
+from rig.curves.curveset import Parameter, Point
+from rig.curves.points import Threshold
 from rig.errors import UsageError
 from rig.report.advice import Available, draw_advice
 from rig.report.comparison import Line, Ratio, draw_comparison
 from rig.report.force import draw_force
-from rig.report.look import COLOURS, heat_colours, save_picture, svg_text
+from rig.report.look import (
+    COLOURS,
+    dense,
+    heat_colours,
+    picture_words,
+    save_picture,
+    svg_text,
+)
+from rig.report.marks import mark_of
 from rig.report.passmap import draw_map
 from rig.report.reliability import draw_reliability, wilson
 from rig.report.spectrogram import draw_spectrogram, draw_trial
@@ -261,14 +271,164 @@ def test_a_place_that_cannot_be_written(curves, tmp_path):
         save_picture(draw_force(curves), tmp_path / "file" / "picture")
 
 
+def threshold(force_n, flow_mm3_s, **more):
+    """A threshold of 3 % around a flow, at 205 C."""
+    speed = flow_mm3_s / (math.pi * 1.75**2 / 4)
+    ends = {"clean_mm_s": 0.985 * speed, "skip_mm_s": 1.015 * speed, **more}
+    return Threshold(205.0, force_n, **ends)
+
+
+def one_curve(curves, *, points=None, **changes):
+    """The first curve alone, with other thresholds or parameters."""
+    one = curves.curves[0]
+    if points is not None:
+        changes["points"] = tuple(points)
+    return replace(curves, curves=(replace(one, **changes),))
+
+
+def limit_words(curves, limit):
+    """What a picture says of a melt limit, and what it says at all."""
+    one = curves.curves[0]
+    parameters = {**one.parameters, "melt_limit_mm3_s": limit}
+    figure = draw_force(one_curve(curves, points=one.points, parameters=parameters))
+    return [text for text in texts(figure) if text.startswith("melt limit")]
+
+
 def test_a_melt_limit_is_drawn_where_the_curve_comes_near_it(curves):
+    end = curves.curves[0].table[-1].flow_mm3_s
+
+    def words(factor):
+        limit = factor * end
+        return limit_words(curves, Parameter(limit, 0.1, 0.98 * limit, 1.02 * limit, "mm3/s"))
+
+    assert words(1.02) == ["melt limit 7.75 (7.60 to 7.91) mm³/s"]
+    assert words(1.3) == []
+
+
+def test_a_melt_limit_is_drawn_where_thresholds_stand_beyond_the_curve(curves):
     one = curves.curves[0]
     end = one.table[-1].flow_mm3_s
+    beyond = Point(threshold(73.5, 1.04 * end), True, 0.2, None)
+    stranded = one_curve(curves, points=[*one.points, beyond])
+    far = Parameter(1.6 * end, 2.0, 1.02 * end, 3.0 * end, "mm3/s")
+    assert limit_words(stranded, far) == ["melt limit 7.75 to 22.8 mm³/s"]
+    # Within the picture it stands where it is, its interval in words.
+    seen = limit_words(stranded, replace(far, value=1.05 * end))
+    assert seen == ["melt limit 7.98 (7.75 to 22.8) mm³/s"]
+    open_above = replace(far, upper=None)
+    assert limit_words(stranded, open_above) == ["melt limit at least 7.75 mm³/s"]
+    assert limit_words(curves, open_above) == []
+    # An interval that begins outside the picture explains nothing in it.
+    assert limit_words(stranded, replace(far, lower=2.0 * end)) == []
 
-    def words(limit_mm3_s):
-        held = Parameter(limit_mm3_s, 0.1, 0.98 * limit_mm3_s, 1.02 * limit_mm3_s, "mm3/s")
-        parameters = {**one.parameters, "melt_limit_mm3_s": held}
-        return texts(draw_force(replace(curves, curves=(replace(one, parameters=parameters),))))
 
-    assert "melt limit" in words(1.02 * end)
-    assert "melt limit" not in words(1.3 * end)
+def test_each_state_of_a_threshold_has_its_mark_and_only_those_there_are_explained(curves):
+    one = curves.curves[0]
+    states = {
+        ("o", "fitted"): Point(threshold(31.5, 1.6), True, 0.1, None),
+        ("s", "fitted, at the melt limit"): Point(
+            threshold(73.5, 7.5), True, 0.1, "at the melt limit: more force buys no more flow"
+        ),
+        ("D", "fitted, far off the curve"): Point(
+            threshold(52.5, 2.0), True, -9.0, "outlier: kept, with little weight"
+        ),
+        (">", "ran clean, no skip reached"): Point(
+            threshold(63, 5.0, skip_mm_s=None), True, 0.0, None
+        ),
+        ("<", "skipped, nothing ran clean"): Point(
+            threshold(21, 0.9, clean_mm_s=None), True, 0.0, None
+        ),
+        ("o", "left out"): Point(threshold(73.5, 5.0, excluded="slip"), False, None, None),
+        ("s", "left out, at the melt limit"): Point(
+            threshold(73.5, 7.4, excluded="melt-limit"), False, None, None
+        ),
+    }
+    words = {name for _, name in states}
+    figure = draw_force(one_curve(curves, points=states.values()))
+    assert words <= texts(figure)
+    inside(figure)
+    for (shape, name), point in states.items():
+        assert mark_of(point).shape == shape
+        assert mark_of(point).words == name
+        assert mark_of(point).filled == point.fitted
+        alone = texts(draw_force(one_curve(curves, points=[point])))
+        assert words & alone == {name}
+    assert len({(mark_of(p).shape, mark_of(p).filled) for p in states.values()}) == len(states)
+    assert {"95 % band of the shape", "and with the force scale"} <= texts(figure)
+    plain = texts(draw_force(one_curve(curves, points=one.points, scale_uncertainty=0.0)))
+    assert "95 % band" in plain
+    assert "and with the force scale" not in plain
+
+
+def test_a_bound_far_away_stands_at_the_edge_and_has_no_residual(curves):
+    one = curves.curves[0]
+    near = draw_force(one_curve(curves, points=one.points))
+    bound = Point(threshold(84, 50.0, clean_mm_s=None), True, 0.0, None)
+    figure = draw_force(one_curve(curves, points=[*one.points, bound]))
+    axes, strip = figure.axes[:2]
+    assert axes.get_xlim() == near.axes[0].get_xlim()
+    assert f"skipped at {bound.threshold.middle_mm3_s:.3g} mm³/s →" in texts(figure)
+    marks = [line for line in axes.get_lines() if line.get_marker() == "<"]
+    assert max(line.get_xdata()[0] for line in marks) == axes.get_xlim()[1]
+    assert "no residual of one-sided thresholds that agree" in texts(figure)
+    assert not any(line.get_marker() == "<" for line in strip.get_lines())
+    against = replace(bound, residual=-3.5)
+    strip = draw_force(one_curve(curves, points=[*one.points, against])).axes[1]
+    assert any(line.get_marker() == "<" for line in strip.get_lines())
+
+
+def test_a_band_that_leaves_the_picture_says_how_far_it_goes(curves):
+    one = curves.curves[0]
+    rows = [*one.table[:-1], replace(one.table[-1], upper_n=900.0, total_upper_n=901.0)]
+    figure = draw_force(one_curve(curves, points=one.points, table=tuple(rows)))
+    assert "to 901 N ▲" in texts(figure)
+    assert figure.axes[0].get_ylim()[1] < 150.0
+    assert not any("▲" in text for text in texts(draw_force(curves)))
+
+
+def test_a_smooth_line_goes_through_its_table_and_never_beyond_two_rows():
+    x = [0.5, 1.0, 1.02, 3.0, 4.0]
+    y = [20.0, 30.0, 30.1, 31.0, 90.0]
+    fine, (values,) = dense(x, y)
+    assert len(fine) > 150
+    assert np.interp(x, fine, values) == pytest.approx(y)
+    assert (np.diff(values) >= 0).all()
+    # What has no logarithm is drawn as it stands.
+    assert dense([0.0, 1.0], [1.0, 2.0])[1][0] == pytest.approx([1.0, 2.0])
+
+
+def test_terminal_units_become_those_of_pictures():
+    said = "a at 210 C needs 5 mm3/s at 20.5 C; C stays, 7 Cm too"
+    assert picture_words(said) == "a at 210 °C needs 5 mm³/s at 20.5 °C; C stays, 7 Cm too"
+
+
+def test_curves_of_a_comparison_are_named_where_none_can_lie(curves):
+    """Names stand below the axes; beyond four curves the dashes tell them apart."""
+    table = curves.curves[0].table
+    flows = [row.flow_mm3_s for row in table]
+    lines = [
+        Line(
+            f"a run with a long name at {200 + k} C",
+            flows,
+            [(1 + 0.1 * k) * row.force_n for row in table],
+            [(1 + 0.1 * k) * row.lower_n for row in table],
+            [(1 + 0.1 * k) * row.upper_n for row in table],
+        )
+        for k in range(6)
+    ]
+    ratios = [
+        Ratio(line.name, [1.0, 7.0], [1.1, 1.1], [1.0, 1.0], [1.2, 1.2]) for line in lines[1:]
+    ]
+    figure = draw_comparison(lines, ratios, sentence="at 200 C: 1.1 at 5 mm3/s")
+    said = texts(figure)
+    assert {f"a run with a long name at {200 + k} °C" for k in range(6)} | {"95 % band"} <= said
+    assert "at 200 °C: 1.1 at 5 mm³/s" in said
+    assert not any("mm3" in text or " C" in text for text in said)
+    (legend,) = figure.legends
+    looks = {(line.get_color(), line.get_linestyle()) for line in legend.get_lines()}
+    assert len(looks) == 6
+    figure.canvas.draw()
+    box = legend.get_window_extent()
+    assert figure.bbox.x0 <= box.x0
+    assert box.x1 <= figure.bbox.x1
+    assert box.y1 <= min(axes.get_window_extent().y0 for axes in figure.axes)
