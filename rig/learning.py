@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 
 from detectors.evidence import Verdict
 from rig.hints import MELT_EXPONENT
+from rig.release import LastMove, leaves_too_much
 from rig.search import (
     SearchResult,
     SearchSettings,
@@ -161,13 +162,20 @@ class LearningPlan:
         settings: What is to be learnt.
         cost: Price of a trial at a speed in mm/s, clean or (True) skipping, full or (True) a scout:
             mm of filament, or s.
+        release_cost: Price of getting rid of what a clean move left that was faster and had more
+            current than the next one.
     """
 
     def __init__(
-        self, settings: LearningSettings, *, cost: Callable[[float, bool, bool], float]
+        self,
+        settings: LearningSettings,
+        *,
+        cost: Callable[[float, bool, bool], float],
+        release_cost: float = 0.0,
     ) -> None:
         self.settings = settings
         self.cost = cost
+        self.release_cost = release_cost
         self.answers: list[LearntAnswer] = []
         self._through: dict[int, float] = {}  # ln of the threshold by what got through, by current
         self._aside: list[tuple[int, float]] = []
@@ -531,7 +539,7 @@ class LearningPlan:
                 p = float(self._weights @ normal_cdf((asked - column) / s.slope))
                 right = p if up else 1.0 - p
                 speed = math.exp(asked)
-                price = self._price(speed, p, scout=False)
+                price = self._price(current, speed, p, scout=False)
                 worth = right * (2.0 if (clean if up else skip) else 1.0) / price
                 if best is None or worth > best[0]:
                     best = (worth, current, asked)
@@ -571,17 +579,24 @@ class LearningPlan:
                     middle = after @ scores
                     left += share * float((after @ (scores - middle) ** 2).sum())
                 speed = math.exp(asked)
-                price = self._price(speed, p, scout=scout)
+                price = self._price(current, speed, p, scout=scout)
                 gain = (total - left) / total if total > 0 else 0.0
                 worth = gain / max(price, 1e-9)
                 if best is None or worth > best[0]:
                     best, short = (worth, current, asked), scout
         return self._choice(best, scout=short)
 
-    def _price(self, speed_mm_s: float, p_skip: float, *, scout: bool) -> float:
-        """What a trial costs on average."""
+    def _price(self, current: int, speed_mm_s: float, p_skip: float, *, scout: bool) -> float:
+        """What a trial costs on average, with what has to go before it."""
         skipping, clean = (self.cost(speed_mm_s, skips, scout) for skips in (True, False))
-        return p_skip * skipping + (1.0 - p_skip) * clean
+        price = p_skip * skipping + (1.0 - p_skip) * clean
+        # After a skip there is fresh filament anyway, which is in the price of the skip.
+        last = self.answers[-1] if self.answers else None
+        if last is not None and not last.skipped:
+            move = LastMove(self._forces[last.current], last.speed_mm_s, clean=True)
+            if leaves_too_much(move, current_a=self._forces[current], speed_mm_s=speed_mm_s):
+                price += self.release_cost
+        return price
 
     def _choice(
         self, best: tuple[float, int, float] | None, *, scout: bool = False

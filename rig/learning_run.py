@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from detectors.evidence import Verdict
 from rig.learning import Choice, LearningPlan, LearningSettings
+from rig.release import RELEASE_REST_S, release_mm
 from rig.retelling import retold
 from rig.search import SLIPS, Answer, SearchResult, SearchSettings, ThresholdSearch
 from rig.trial import trial_length_mm
@@ -133,6 +134,7 @@ class LearningRun:
                 most_trials=MOST_PER_CURRENT * len(self.currents_a),
             ),
             cost=self._cost,
+            release_cost=self._release_cost(),
         )
         self.books = [CurrentBook(self, i) for i in range(len(self.currents_a))]
         self._retell()
@@ -155,6 +157,12 @@ class LearningRun:
         if plan.prefer == "time":
             return length_mm / speed_mm_s + fresh_mm / plan.start_speed_mm_s + _OVERHEAD_S
         return length_mm + fresh_mm
+
+    def _release_cost(self) -> float:
+        length_mm = release_mm(self._bench)
+        if self._bench.plan.prefer == "time":
+            return length_mm / self._bench.plan.start_speed_mm_s + RELEASE_REST_S
+        return length_mm
 
     @property
     def likely_left(self) -> int:

@@ -86,6 +86,22 @@ def test_a_law_that_is_not_its_own_gets_true_brackets_all_the_same(law: Law) -> 
     assert closed >= 4
 
 
+def test_a_step_down_after_a_clean_trial_has_its_price() -> None:
+    """After a faster clean trial at more current what it left has to go; after a skip it does."""
+
+    def next_current(release_cost: float, *, skipped: bool) -> int:
+        plan = plan_of()
+        plan.release_cost = release_cost
+        plan.tell(5, 5.0, skipped=skipped)
+        choice = plan.ask()
+        assert choice is not None
+        return choice.current
+
+    assert next_current(1e4, skipped=False) == 5
+    assert next_current(0.0, skipped=False) < 5
+    assert next_current(1e4, skipped=True) == next_current(0.0, skipped=True)
+
+
 def test_wrong_answers_are_outvoted() -> None:
     off = []
     for seed in range(4):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
 from dataclasses import replace
@@ -18,7 +19,8 @@ from rig.errors import BenchFileError, StoppedSafelyError
 from rig.learning_run import through_mm_s
 from rig.ledger import Ledger
 from rig.records import TrialOrder, TrialRecord
-from rig.simulation.registry import forget_worlds
+from rig.release import RELEASE_MM
+from rig.simulation.registry import forget_worlds, prepare_world
 from rig.trial import LEAST_STEADY_S, trial_length_mm
 
 CURRENTS = "[0.3, 0.4, 0.5, 0.6]"
@@ -59,6 +61,26 @@ def test_it_takes_less_filament_than_bisection(tmp_path: Path) -> None:
             )
             used_mm[method] += run_campaign(bench, tmp_path / f"{method}-{seed}").filament_mm
     assert used_mm["learning"] < 0.95 * used_mm["bisection"]
+
+
+def test_no_slower_trial_at_less_current_starts_into_what_a_faster_one_left(
+    runs: dict[str, tuple[Bench, CampaignResult]],
+) -> None:
+    """Such a trial skips at speeds that the motor would hold, and the threshold comes out low."""
+    bench, result = runs["learning"]
+    with Ledger.open(result.folder, read_only=True) as ledger:
+        trials = ledger.trials()
+    truth = prepare_world(bench).truth
+    lowered = 0
+    for before, now in itertools.pairwise(trials):
+        one, other = before.order, now.order
+        if one.current_a > other.current_a and one.speed_mm_s > other.speed_mm_s:
+            lowered += before.verdict is Verdict.CLEAN
+            assert other.prime_mm >= RELEASE_MM
+            assert now.prime_current_a == one.current_a
+        true_mm_s = truth.threshold_mm_s(other.current_a, other.temperature_c)
+        assert now.verdict is not Verdict.SKIP or other.speed_mm_s > 0.97 * true_mm_s
+    assert lowered > 0
 
 
 def test_its_questions_are_on_disk(runs: dict[str, tuple[Bench, CampaignResult]]) -> None:
