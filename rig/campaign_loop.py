@@ -17,7 +17,7 @@ from rig.errors import (
     UnfitBenchError,
 )
 from rig.known_thresholds import KnownThresholds
-from rig.learning_run import SCOUT, CurrentBook, LearningRun
+from rig.learning_run import SCOUT, CurrentBook, LearningRun, band_sentence
 from rig.ledger import Ledger, SearchRow
 from rig.records import TrialOrder, TrialRecord
 from rig.release import leaves_too_much, release_mm
@@ -173,6 +173,7 @@ class CampaignLoop:
             repeat=repeat,
             max_speed_mm_s=self._max_speed_mm_s,
             acceleration_mm_s2=self._acceleration_mm_s2,
+            watch=self._watch,
         )
         given_up: dict[int, TrialRecord] = {}
         while (choice := run.ask()) is not None:
@@ -187,9 +188,17 @@ class CampaignLoop:
             run.take(choice.current, record, set_aside=aside)
             if record.verdict is Verdict.VOID and not aside:
                 given_up[row] = record
-        for row, book in run.asked():
+        asked = list(run.asked())
+        for row, book in asked:
             self._close_search(row, book, given_up.get(row))
+        if asked and self.bench.plan.band is not None:
+            self._remark(band_sentence(temperature_c, self.bench.plan.band, run.fitted_band()))
         return heated_c
+
+    def _watch(self) -> None:
+        """A look at the heater before work that takes seconds."""
+        self.station.printer.temperature()
+        self.station.look()
 
     # -- one search -----------------------------------------------------------------------------
 
@@ -238,8 +247,6 @@ class CampaignLoop:
         self, row: int, search: ThresholdSearch | CurrentBook, gave_up: TrialRecord | None
     ) -> None:
         result = search.result or search.so_far
-        speeds = [s for s in (result.clean_mm_s, result.skip_mm_s) if s]
-        middle = math.exp(sum(math.log(s) for s in speeds) / len(speeds)) if speeds else 0.0
         current_a = next(s.current_a for s in self.ledger.searches() if s.id == row)
         status: str = result.status
         excluded, note = result.excluded, None
@@ -260,7 +267,7 @@ class CampaignLoop:
             confidence=result.confidence,
             trials=result.trials,
             outvoted=result.outvoted,
-            force_n=self.bench.chain().force_n(current_a, middle),
+            force_n=self.bench.chain().force_n(current_a, result.middle_mm_s),
             excluded=excluded,
             note=note,
         )

@@ -3,16 +3,16 @@
     python tests/benchmarks/bench_learning.py [--campaigns 30] [--laws power yield melt bend]
         [--resolution 0.03] [--encoder] [--virtual]
 
-Each campaign draws a hidden law and eight currents. Bisection finds the threshold of each, from
-the lowest current up, with the hints that a run uses: where the thresholds found so far put the
-next one, and no further current at a melt limit. ``plain`` is bisection without these, each
-current by itself. The learning plan asks until each current has a bracket of the same 3 %, or of
-`--resolution`, or until its own band is as narrow as `--band`. A trial costs 30 mm of filament
-where it is clean and 12 mm where it skips, and 6 mm of fresh filament after a skip, and after a
-faster clean trial at more force, to release what it left; a scout costs 12 mm, and finds the
-threshold 3 % too high with 3 % of scatter. Both are fitted by the very same `fit_curves`; compared
-are the half width of that fit's band, its error against the hidden law, and the filament. `share`
-is the filament of the learning plan over that of bisection, with its 95 % interval from the
+Each campaign draws a hidden law and eight currents. Bisection finds the threshold of each, from the
+lowest current up, with the hints that a run uses: where the thresholds found so far put the next
+one, and no further current at a melt limit. ``plain`` is bisection without these, each current by
+itself. The learning plan asks until each current has a bracket of the same 3 %, or of
+`--resolution`, or until the fit's band is nowhere wider than `--band`. A trial costs 30 mm of
+filament where it is clean and 12 mm where it skips, and 6 mm of fresh filament after a skip, and
+after a faster clean trial at more force, to release what it left; a scout costs 12 mm, and finds
+the threshold 3 % too high with 3 % of scatter. Both are fitted by the very same `fit_curves`;
+compared are the half width of that fit's band, its error against the hidden law, and the filament.
+`share` is the filament of the learning plan over that of bisection, with its 95 % interval from the
 campaigns.
 
 With ``--encoder`` the plan is told what got through in a skip, as the equation of motion of twelve
@@ -44,6 +44,7 @@ sys.path.append(str(Path(__file__).resolve().parents[1] / "rig" / "campaign"))
 from detectors.evidence import Verdict
 from rig.curves.fit import fit_curves
 from rig.curves.points import Threshold
+from rig.errors import TableError
 from rig.hints import Found, melt_limited, next_hint
 from rig.learning import LearningPlan, LearningSettings
 from rig.release import LastMove, leaves_too_much
@@ -154,6 +155,7 @@ def by_learning(
         ),
         cost=lambda _speed, skips, scout: price_mm(skips, scout) + (FRESH_MM if skips else 0.0),
         release_cost=FRESH_MM,
+        fitted_band=lambda: widest(points_of(plan)),
     )
     while (choice := plan.ask()) is not None:
         skips = rig.skips(FORCES_N[choice.current], choice.speed_mm_s, scout=choice.scout)
@@ -169,12 +171,21 @@ def by_learning(
             scout=choice.scout,
             through_mm_s=through,
         )
-    points = []
-    for current, force_n in enumerate(FORCES_N):
-        result = plan.summary(current)
-        if result is not None:
-            points.append(point(force_n, result))
-    return points
+    return points_of(plan)
+
+
+def points_of(plan: LearningPlan) -> list[Threshold]:
+    summaries = [plan.summary(current) for current in range(len(FORCES_N))]
+    return [point(f, found) for f, found in zip(FORCES_N, summaries, strict=True) if found]
+
+
+def widest(points: list[Threshold]) -> float:
+    """Half width of the fit's band where it is widest, as a plan stops by it."""
+    try:
+        table = fit_curves(points, joint=False).curves[0].table
+    except TableError:
+        return math.inf
+    return max(0.5 * (row.upper_n - row.lower_n) / row.force_n for row in table)
 
 
 def seen_through() -> list[tuple[np.ndarray, np.ndarray]]:
