@@ -567,7 +567,13 @@ class LearningPlan:
                 elif not up and skip:
                     asked = min(lowest - wide, middle)
                 asked = min(max(asked, math.log(s.start_mm_s)), self._allowed(current))
-                if self._is_aside(current, asked) or self._is_worn(current, asked):
+                if self._is_aside(current, asked):
+                    # A wider bracket, round what cannot be told, is better than half of one.
+                    asked = self._beside(current, asked, up=up)
+                    allowed = math.log(s.start_mm_s) <= asked <= self._allowed(current)
+                    if not (allowed and highest < asked < lowest):
+                        continue
+                if self._is_worn(current, asked):
                     continue
                 p = float(self._weights @ normal_cdf((asked - column) / s.slope))
                 right = p if up else 1.0 - p
@@ -656,9 +662,19 @@ class LearningPlan:
         total = weights.sum()
         return weights / total if total > 0 else self._weights
 
+    @property
+    def _near(self) -> float:
+        """How near to a speed that was set aside no other is asked, in ln speed."""
+        return max(2.0 * self.settings.slope, 0.01)
+
     def _is_aside(self, current: int, asked: float) -> bool:
-        near = max(2.0 * self.settings.slope, 0.01)
-        return any(c == current and abs(asked - x) < near for c, x in self._aside)
+        return any(c == current and abs(asked - x) < self._near for c, x in self._aside)
+
+    def _beside(self, current: int, asked: float, *, up: bool) -> float:
+        """The next speed above or below that is not near one that was set aside, in ln speed."""
+        while self._is_aside(current, asked):
+            asked += 0.25 * self._near if up else -0.25 * self._near
+        return asked
 
     def _is_worn(self, current: int, asked: float) -> bool:
         """Whether a speed was asked so often that once more says nothing new."""

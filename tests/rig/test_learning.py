@@ -186,6 +186,12 @@ def test_a_bracket_that_cannot_be_closed_does_not_keep_the_others_busy() -> None
     assert [plan.settled(current) for current in range(len(FORCES_N))] == [
         current != 1 for current in range(len(FORCES_N))
     ]
+    wide = plan.summary(1)
+    assert wide is not None
+    assert wide.clean_mm_s is not None
+    assert wide.skip_mm_s is not None
+    assert wide.clean_mm_s < law(FORCES_N[1]) < wide.skip_mm_s
+    assert wide.skip_mm_s / wide.clean_mm_s < 1.12
 
 
 def test_a_plan_with_a_band_has_to_be_told_the_fits() -> None:
