@@ -271,12 +271,18 @@ class Plan(_Table):
         None,
         ge=0.005,
         le=0.5,
-        description="half width of the curve's band, relative, at which a plan that learns stops "
-        "before it has a bracket for every current",
+        description="half width of the fitted curve's 95 % band where it is widest, relative to "
+        "the force, at which a plan that learns stops before it has a bracket for every current",
     )
     trial_length_mm: float | None = Field(None, ge=2, le=2000, description="filament a trial, mm")
     steady_s: float | None = Field(None, ge=0.5, le=120, description="or its steady seconds")
-    prime_mm: float = Field(6.0, ge=0, le=200, description="fresh filament after a skip, mm")
+    prime_mm: float = Field(
+        6.0,
+        ge=0,
+        le=200,
+        description="fresh filament after a skip, mm; 6 mm or more where a faster trial at more "
+        "current went before",
+    )
 
     @field_validator("temperatures_c")
     @classmethod

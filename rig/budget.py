@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from rig.errors import BenchFileError
 from rig.mechanics import filament_area_mm2
+from rig.release import RELEASE_REST_S, release_mm
 from rig.search import SearchSettings, ThresholdSearch
 from rig.trial import PRE_ROLL_S, TAIL_S, trial_length_mm
 
@@ -122,7 +123,8 @@ def plan_budget(bench: Bench, *, max_speed_mm_s: float | None = None) -> Budget:
     worst_s = (
         trial_length_mm(bench, speed_mm_s=plan.start_speed_mm_s, acceleration_mm_s2=None)
         / plan.start_speed_mm_s
-        + plan.prime_mm / prime_speed_mm_s(bench)
+        + release_mm(bench) / prime_speed_mm_s(bench)
+        + RELEASE_REST_S
         + _BETWEEN_S
     )
     heating_s = heating_time_s(plan.temperatures_c)
@@ -134,7 +136,7 @@ def plan_budget(bench: Bench, *, max_speed_mm_s: float | None = None) -> Budget:
         seconds_likely=trials_likely * price_s + heating_s,
         seconds_most=trials_most * max(worst_s, price_s) + 2.0 * heating_s,
         filament_likely_mm=filament_mm,
-        filament_most_mm=trials_most * (max(length_mm, length_top_mm) + plan.prime_mm),
+        filament_most_mm=trials_most * (max(length_mm, length_top_mm) + release_mm(bench)),
         mass_g=filament_mm
         * filament_area_mm2(bench.filament.diameter_mm)
         * bench.filament.density_g_cm3

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -139,11 +139,18 @@ def run_campaign(
             station=station,
         )
         view.end(
-            f"done: {count(len(result.thresholds), 'threshold')} from "
-            f"{count(result.trials, 'trial')}, "
+            f"done: {thresholds_text(result.thresholds)} from {count(result.trials, 'trial')}, "
             f"{result.filament_mm / 1000:.2f} m of filament"
         )
         return result
+
+
+def thresholds_text(thresholds: Sequence[Threshold]) -> str:
+    """How many thresholds have both ends, and how many are known from one side only."""
+    closed = sum(threshold.closed for threshold in thresholds)
+    bounds = len(thresholds) - closed
+    text = count(closed, "threshold")
+    return f"{text} and {bounds} known from one side only," if bounds else text
 
 
 @contextmanager

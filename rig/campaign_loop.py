@@ -17,12 +17,13 @@ from rig.errors import (
     UnfitBenchError,
 )
 from rig.known_thresholds import KnownThresholds
-from rig.learning_run import SCOUT, CurrentBook, LearningRun
+from rig.learning_run import SCOUT, CurrentBook, LearningRun, band_sentence
 from rig.ledger import Ledger, SearchRow
 from rig.records import TrialOrder, TrialRecord
+from rig.release import leaves_too_much, release_mm
 from rig.retelling import MOST_ASIDE, UNCLEAR, is_doubtful, most_attempts, retold
 from rig.search import Question, SearchSettings, ThresholdSearch
-from rig.trial import make_order, run_trial
+from rig.trial import make_order, rest, run_trial
 from rig.view import Progress, RunView
 
 if TYPE_CHECKING:
@@ -172,6 +173,7 @@ class CampaignLoop:
             repeat=repeat,
             max_speed_mm_s=self._max_speed_mm_s,
             acceleration_mm_s2=self._acceleration_mm_s2,
+            watch=self._watch,
         )
         given_up: dict[int, TrialRecord] = {}
         while (choice := run.ask()) is not None:
@@ -186,9 +188,17 @@ class CampaignLoop:
             run.take(choice.current, record, set_aside=aside)
             if record.verdict is Verdict.VOID and not aside:
                 given_up[row] = record
-        for row, book in run.asked():
+        asked = list(run.asked())
+        for row, book in asked:
             self._close_search(row, book, given_up.get(row))
+        if asked and self.bench.plan.band is not None:
+            self._remark(band_sentence(temperature_c, self.bench.plan.band, run.fitted_band()))
         return heated_c
+
+    def _watch(self) -> None:
+        """A look at the heater before work that takes seconds."""
+        self.station.printer.temperature()
+        self.station.look()
 
     # -- one search -----------------------------------------------------------------------------
 
@@ -237,8 +247,6 @@ class CampaignLoop:
         self, row: int, search: ThresholdSearch | CurrentBook, gave_up: TrialRecord | None
     ) -> None:
         result = search.result or search.so_far
-        speeds = [s for s in (result.clean_mm_s, result.skip_mm_s) if s]
-        middle = math.exp(sum(math.log(s) for s in speeds) / len(speeds)) if speeds else 0.0
         current_a = next(s.current_a for s in self.ledger.searches() if s.id == row)
         status: str = result.status
         excluded, note = result.excluded, None
@@ -259,7 +267,7 @@ class CampaignLoop:
             confidence=result.confidence,
             trials=result.trials,
             outvoted=result.outvoted,
-            force_n=self.bench.chain().force_n(current_a, middle),
+            force_n=self.bench.chain().force_n(current_a, result.middle_mm_s),
             excluded=excluded,
             note=note,
         )
@@ -316,7 +324,7 @@ class CampaignLoop:
             if record.reason in _THIN:
                 stretch *= _LONGER
             else:
-                self._pause(_PAUSE_S * attempt)
+                rest(self.station, _PAUSE_S * attempt)
 
     def _order(
         self,
@@ -347,7 +355,7 @@ class CampaignLoop:
         return replace(
             order,
             length_mm=length_mm,
-            prime_mm=bench.plan.prime_mm if self._fresh_needed else 0.0,
+            prime_mm=self._fresh_mm(current_a, speed_mm_s),
             prime_speed_mm_s=prime_speed_mm_s(
                 bench, clean_mm_s=max(cleans or below[:1], default=None)
             ),
@@ -355,6 +363,14 @@ class CampaignLoop:
             repeat=repeat,
             attempt=attempt,
         )
+
+    def _fresh_mm(self, current_a: float, speed_mm_s: float) -> float:
+        """Fresh filament before a trial: after a skip, and to release what a faster move left."""
+        fresh_mm = self.bench.plan.prime_mm if self._fresh_needed else 0.0
+        last = self.station.last_move
+        if leaves_too_much(last, current_a=current_a, speed_mm_s=speed_mm_s):
+            return max(fresh_mm, release_mm(self.bench))
+        return fresh_mm
 
     def _trial(
         self, order: TrialOrder, row: int, search: ThresholdSearch | CurrentBook
@@ -403,6 +419,7 @@ class CampaignLoop:
                 self._recover(error, None)
                 continue
             self._fresh_needed = True
+            self.station.last_move = None  # heating took longer than the melt remembers
             return
 
     def _recover(
@@ -425,20 +442,12 @@ class CampaignLoop:
             ) from error
         printer = self.station.printer
         printer.target_c, printer.target_set_s = 0.0, self.station.clock.now()
+        self.station.last_move = None  # the motor let go, and the hot end heats anew
         self.station.stop_sound()
         printer.connect()
         self._put_in_order()
         if temperature_c is not None:
             self._heat(temperature_c)
-
-    def _pause(self, seconds: float) -> None:
-        """Wait with an eye on the heater."""
-        clock = self.station.clock
-        end_s = clock.now() + seconds
-        while clock.now() < end_s:
-            self.station.printer.temperature()
-            self.station.look()
-            clock.sleep(min(0.5, max(0.0, end_s - clock.now())))
 
     def _tick(self, reading: TemperatureReading) -> None:
         del reading  # the printer has kept it

@@ -19,6 +19,13 @@ _BENDING = 0.75
 _PER_KELVIN = 0.015
 #: Below this exponent flow no longer rises with force.
 MELT_EXPONENT = 0.2
+#: No exponent is believed beyond this: two thresholds that err may make any of it.
+_MOST_EXPONENT = 4.0
+#: Forces that differ by less than this share are one force, as those of repeats are: the step
+#: between them is too small for a slope.
+_ALIKE = 0.03
+#: Spread of a hint at a force whose threshold was found already: not believed too much.
+AGAIN_SPREAD = 0.08
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +56,9 @@ def next_hint(
     """Where to look for the threshold of a force.
 
     Args:
-        here: Found at this temperature already, by rising force.
-        force_n: The force, in N.
+        here: Found at this temperature already, by rising force; a force may be there more than
+            once.
+        force_n: The force, in N; above those found, or between or below them.
         temperature_c: This temperature, in C.
         other: Found at another temperature, by rising force.
         other_temperature_c: That one, in C.
@@ -58,17 +66,24 @@ def next_hint(
     Returns:
         The hint, or None where nothing is known at all.
     """
+    here, other = ([one for one, _ in _merged(found)] for found in (here, other))
+    known = _at(here, force_n)
+    if known is not None:
+        return Hint(known, AGAIN_SPREAD)
     twin = _at(other, force_n)
     if not here:
         if twin is None or other_temperature_c is None:
             return None
         apart_k = temperature_c - other_temperature_c
         return Hint(twin * math.exp(_PER_KELVIN * apart_k), 0.05 + 0.012 * abs(apart_k))
-    last = here[-1]
+    upwards = force_n > here[-1].force_n
+    # The end of the curve that is nearest to the force, and its neighbour.
+    end = here[-2:] if upwards else here[1::-1]
+    last = end[-1]
     if twin is not None:
         ratios = [
             math.log(f.speed_mm_s / same)
-            for f in here[-2:]
+            for f in end
             if (same := _at(other, f.force_n)) is not None
         ]
         if ratios:
@@ -77,9 +92,11 @@ def next_hint(
             ahead = ratios[-1] + 0.5 * drift
             return Hint(twin * math.exp(ahead), 0.05 if len(ratios) == 2 else 0.08)
     step = math.log(force_n / last.force_n)
-    if len(here) < 2:
+    if len(end) < 2:
         return Hint(last.speed_mm_s * math.exp(_FIRST_EXPONENT * step), 0.06 + 0.6 * abs(step))
-    exponent = _BENDING * max(0.0, _exponent(here[-2], last))
+    exponent = min(max(0.0, _exponent(end[0], last)), _MOST_EXPONENT)
+    if upwards:
+        exponent *= _BENDING
     return Hint(last.speed_mm_s * math.exp(exponent * step), 0.04 + 0.3 * exponent * abs(step))
 
 
@@ -93,18 +110,39 @@ def melt_limited(found: Sequence[Found]) -> list[int]:
         Indices at the end of ``found``; empty while flow still rises. One flat step may be chance,
         so it takes two steps (three thresholds), or one that is flat beyond its uncertainty.
     """
-    if len(found) < 3:
+    merged = _merged(found)
+    if len(merged) < 3:
         return []
-    before, middle, last = found[-3], found[-2], found[-1]
+    before, middle, last = (one for one, _ in merged[-3:])
     steps = (_exponent(before, middle), _exponent(middle, last))
     both = _exponent(before, last)
     unsure = math.hypot(middle.width, last.width) / 3.5 / math.log(last.force_n / middle.force_n)
     if steps[1] + 1.6 * unsure < MELT_EXPONENT or (
         both < MELT_EXPONENT and steps[1] < MELT_EXPONENT
     ):
-        index = len(found) - 1
-        return [index - 1, index] if steps[0] < MELT_EXPONENT else [index]
+        flat = merged[-2:] if steps[0] < MELT_EXPONENT else merged[-1:]
+        return [index for _, indices in flat for index in indices]
     return []
+
+
+def _merged(found: Sequence[Found]) -> list[tuple[Found, list[int]]]:
+    """Thresholds of forces that are alike as one, and which ones it is made of.
+
+    One has the least of their forces, so that no two are alike, and the mean of their speeds.
+    """
+    groups: list[list[int]] = []
+    for index, one in enumerate(found):
+        if groups and one.force_n <= found[groups[-1][0]].force_n * (1.0 + _ALIKE):
+            groups[-1].append(index)
+        else:
+            groups.append([index])
+    merged = []
+    for group in groups:
+        alike = [found[index] for index in group]
+        speed_mm_s = math.exp(math.fsum(math.log(f.speed_mm_s) for f in alike) / len(alike))
+        width = math.fsum(f.width for f in alike) / len(alike)
+        merged.append((Found(alike[0].force_n, speed_mm_s, width), group))
+    return merged
 
 
 def _exponent(low: Found, high: Found) -> float:

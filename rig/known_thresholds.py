@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from rig.hints import Found, melt_limited, next_hint
+from rig.hints import AGAIN_SPREAD, Found, Hint, melt_limited, next_hint
 from rig.search import SearchSettings
 
 if TYPE_CHECKING:
@@ -99,7 +98,7 @@ class KnownThresholds:
         before = self.row(temperature_c, current_a, repeat - 1) if repeat else None
         if before is not None and before.clean_mm_s and before.skip_mm_s:
             middle = math.sqrt(before.clean_mm_s * before.skip_mm_s)
-            hint = replace(hint, speed_mm_s=middle, spread=0.08) if hint else None
+            hint = Hint(middle, AGAIN_SPREAD)
         start, top = plan.start_speed_mm_s, max_speed_mm_s
         return SearchSettings(
             start_mm_s=start,

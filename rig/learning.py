@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 
 from detectors.evidence import Verdict
 from rig.hints import MELT_EXPONENT
+from rig.release import LastMove, leaves_too_much
 from rig.search import (
     SearchResult,
     SearchSettings,
@@ -93,8 +94,8 @@ class LearningSettings:
         start_mm_s: Lowest speed that may be asked for, in mm/s.
         max_mm_s: Greatest speed that may be asked for, in mm/s.
         resolution: Relative width of the bracket that each current gets from its own answers.
-        band: Half width of the 95 % band of the curve, relative to the force, at which to stop
-            before all brackets are there; 0: never.
+        band: Half width of the 95 % band of the fitted curve, relative to the force, where it is
+            widest, at which to stop before all brackets are there; 0: never.
         error_rate: Probability that a verdict of the detector is wrong.
         slope: Standard deviation of the threshold from trial to trial, in ln speed.
         most_trials: Answers after which the plan ends whatever they were.
@@ -161,13 +162,26 @@ class LearningPlan:
         settings: What is to be learnt.
         cost: Price of a trial at a speed in mm/s, clean or (True) skipping, full or (True) a scout:
             mm of filament, or s.
+        fitted_band: Half width of the band of the curve that the brackets so far would give,
+            relative to the force, where it is widest; wanted where ``settings.band`` is.
+        release_cost: Price of getting rid of what a clean move left that was faster and had more
+            current than the next one.
     """
 
     def __init__(
-        self, settings: LearningSettings, *, cost: Callable[[float, bool, bool], float]
+        self,
+        settings: LearningSettings,
+        *,
+        cost: Callable[[float, bool, bool], float],
+        release_cost: float = 0.0,
+        fitted_band: Callable[[], float] | None = None,
     ) -> None:
+        if settings.band and fitted_band is None:
+            raise ValueError("a plan that is to stop by its band has to be told the fit's")
         self.settings = settings
         self.cost = cost
+        self.release_cost = release_cost
+        self.fitted_band = fitted_band
         self.answers: list[LearntAnswer] = []
         self._through: dict[int, float] = {}  # ln of the threshold by what got through, by current
         self._aside: list[tuple[int, float]] = []
@@ -320,7 +334,7 @@ class LearningPlan:
 
     @property
     def band(self) -> float:
-        """Half width of the 95 % band, relative to the force, where it is widest."""
+        """Half width of the 95 % band of the cloud, relative to the force, where it is widest."""
         scores = self._scores()
         mean = self._weights @ scores
         return float(_HALF_WIDTH * np.sqrt(self._weights @ (scores - mean) ** 2).max())
@@ -341,9 +355,35 @@ class LearningPlan:
         """Whether brackets or band are as narrow as asked, or the answers are used up."""
         if len(self.answers) >= self.settings.most_trials:
             return True
-        if self.settings.band and self._known() and self.band <= self.settings.band:
+        if self._band_is_reached():
             return True
         return all(self.settled(i) for i in range(len(self._forces)))
+
+    def _band_is_reached(self) -> bool:
+        """Whether the fit has the band that was asked for, over all currents that can be had.
+
+        The cloud only says when it is worth asking: it has scouts and a prior, which the fit has
+        not.
+        """
+        asked = self.settings.band
+        if not asked or self.fitted_band is None or not self._known() or self.band > asked:
+            return False
+        for end in self._ends():  # or the fitted range would not be the plan's
+            found = self.summary(end)
+            if found is None or found.clean_mm_s is None or found.skip_mm_s is None:
+                return False
+        return self.fitted_band() <= asked
+
+    def _ends(self) -> list[int]:
+        """The lowest and the highest current that can have a bracket."""
+        reach = [
+            current
+            for current in range(len(self._forces))
+            if current not in self._dropped
+            and self.out_of_reach(current) is None
+            and not self._has_stopped_rising(current)
+        ]
+        return reach[:1] + reach[-1:]
 
     def settled(self, current: int) -> bool:
         """Whether a current needs no more answers."""
@@ -488,21 +528,22 @@ class LearningPlan:
         """The question that narrows the band most for its price; None when the plan is over."""
         if self.done:
             return None
-        if self._known():
-            choice = self._complete()
-            if choice is not None:
-                return choice
-        return self._learn()
+        if not self._known():
+            return self._learn()
+        # Where no bracket can be completed as it should, the currents without one are asked what
+        # can still be asked of them; the others have told what they can. A band needs both ends of
+        # its range.
+        open_ones = [i for i in range(len(self._forces)) if not self.settled(i)]
+        ends = [i for i in self._ends() if i in open_ones] if self.settings.band else []
+        return self._complete(ends) or self._complete(open_ones) or self._learn(open_ones)
 
-    def _complete(self) -> Choice | None:
+    def _complete(self, currents: Sequence[int]) -> Choice | None:
         """The other end of the bracket that is nearest to being one, cheap ends first."""
         s = self.settings
         half = 0.5 * math.log1p(s.resolution)
         thresholds = self._thresholds(self._cloud)
         best: tuple[float, int, float] | None = None
-        for current in range(len(self._forces)):
-            if self.settled(current):
-                continue
+        for current in currents:
             column = thresholds[:, current]
             middle = _quantile(column, self._weights, 0.5)
             mine = self._full(current)
@@ -526,19 +567,25 @@ class LearningPlan:
                 elif not up and skip:
                     asked = min(lowest - wide, middle)
                 asked = min(max(asked, math.log(s.start_mm_s)), self._allowed(current))
-                if self._is_aside(current, asked) or self._is_worn(current, asked):
+                if self._is_aside(current, asked):
+                    # A wider bracket, round what cannot be told, is better than half of one.
+                    asked = self._beside(current, asked, up=up)
+                    allowed = math.log(s.start_mm_s) <= asked <= self._allowed(current)
+                    if not (allowed and highest < asked < lowest):
+                        continue
+                if self._is_worn(current, asked):
                     continue
                 p = float(self._weights @ normal_cdf((asked - column) / s.slope))
                 right = p if up else 1.0 - p
                 speed = math.exp(asked)
-                price = self._price(speed, p, scout=False)
+                price = self._price(current, speed, p, scout=False)
                 worth = right * (2.0 if (clean if up else skip) else 1.0) / price
                 if best is None or worth > best[0]:
                     best = (worth, current, asked)
         return self._choice(best)
 
-    def _learn(self) -> Choice | None:
-        """The question that narrows the band most for its price."""
+    def _learn(self, currents: Sequence[int] | None = None) -> Choice | None:
+        """The question that narrows the band most for its price, of all currents or of some."""
         s = self.settings
         thresholds = self._thresholds(self._cloud)
         scores = self._scores()
@@ -547,7 +594,7 @@ class LearningPlan:
         total = float((weights @ (scores - mean) ** 2).sum())
         best: tuple[float, int, float] | None = None
         short = False
-        for current in range(len(self._forces)):
+        for current in range(len(self._forces)) if currents is None else currents:
             if current in self._dropped:
                 continue
             top = self._allowed(current)
@@ -571,17 +618,24 @@ class LearningPlan:
                     middle = after @ scores
                     left += share * float((after @ (scores - middle) ** 2).sum())
                 speed = math.exp(asked)
-                price = self._price(speed, p, scout=scout)
+                price = self._price(current, speed, p, scout=scout)
                 gain = (total - left) / total if total > 0 else 0.0
                 worth = gain / max(price, 1e-9)
                 if best is None or worth > best[0]:
                     best, short = (worth, current, asked), scout
         return self._choice(best, scout=short)
 
-    def _price(self, speed_mm_s: float, p_skip: float, *, scout: bool) -> float:
-        """What a trial costs on average."""
+    def _price(self, current: int, speed_mm_s: float, p_skip: float, *, scout: bool) -> float:
+        """What a trial costs on average, with what has to go before it."""
         skipping, clean = (self.cost(speed_mm_s, skips, scout) for skips in (True, False))
-        return p_skip * skipping + (1.0 - p_skip) * clean
+        price = p_skip * skipping + (1.0 - p_skip) * clean
+        # After a skip there is fresh filament anyway, which is in the price of the skip.
+        last = self.answers[-1] if self.answers else None
+        if last is not None and not last.skipped:
+            move = LastMove(self._forces[last.current], last.speed_mm_s, clean=True)
+            if leaves_too_much(move, current_a=self._forces[current], speed_mm_s=speed_mm_s):
+                price += self.release_cost
+        return price
 
     def _choice(
         self, best: tuple[float, int, float] | None, *, scout: bool = False
@@ -608,9 +662,19 @@ class LearningPlan:
         total = weights.sum()
         return weights / total if total > 0 else self._weights
 
+    @property
+    def _near(self) -> float:
+        """How near to a speed that was set aside no other is asked, in ln speed."""
+        return max(2.0 * self.settings.slope, 0.01)
+
     def _is_aside(self, current: int, asked: float) -> bool:
-        near = max(2.0 * self.settings.slope, 0.01)
-        return any(c == current and abs(asked - x) < near for c, x in self._aside)
+        return any(c == current and abs(asked - x) < self._near for c, x in self._aside)
+
+    def _beside(self, current: int, asked: float, *, up: bool) -> float:
+        """The next speed above or below that is not near one that was set aside, in ln speed."""
+        while self._is_aside(current, asked):
+            asked += 0.25 * self._near if up else -0.25 * self._near
+        return asked
 
     def _is_worn(self, current: int, asked: float) -> bool:
         """Whether a speed was asked so often that once more says nothing new."""

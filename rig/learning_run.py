@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING
 
 from detectors.evidence import Verdict
+from rig.curves.points import Threshold
+from rig.errors import TableError
 from rig.learning import Choice, LearningPlan, LearningSettings
+from rig.release import RELEASE_REST_S, release_mm
 from rig.retelling import retold
 from rig.search import SLIPS, Answer, SearchResult, SearchSettings, ThresholdSearch
 from rig.trial import trial_length_mm
@@ -39,6 +43,35 @@ def through_mm_s(record: TrialRecord) -> float | None:
     if skipped_s < _LEAST_SKIPPED_S:
         return None
     return max(0.0, record.order.speed_mm_s - record.lost_mm / skipped_s) or None
+
+
+def widest_band(thresholds: Sequence[Threshold], bench: Bench) -> float:
+    """Largest relative half width of the shape band over the table of the one fitted curve.
+
+    Infinite where the thresholds give no curve.
+    """
+    from rig.curves.fit import fit_curves
+
+    try:
+        curve = fit_curves(thresholds, bench=bench, joint=False).curves[0]
+    except TableError:
+        return math.inf
+    return max(0.5 * (row.upper_n - row.lower_n) / row.force_n for row in curve.table)
+
+
+def band_sentence(temperature_c: float, asked: float, reached: float) -> str:
+    """What became of the band that the plan asked for."""
+    where = f"{temperature_c:g} C"
+    if math.isinf(reached):
+        return f"{where}: plan.band = {asked:g} is not reached: the thresholds give no curve"
+    band = f"{where}: the curve's band is +-{100 * reached:.1f} % where it is widest"
+    if reached <= asked:
+        return f"{band}: plan.band = {asked:g} is reached"
+    return (
+        f"{band}, wider than plan.band = {asked:g} asks, and nothing more was to be asked: more "
+        "currents, repeats or a finer plan.resolution narrow it, but near a melt limit it stays "
+        "wide"
+    )
 
 
 class CurrentBook:
@@ -105,6 +138,7 @@ class LearningRun:
         repeat: Which repeat.
         max_speed_mm_s: Greatest speed, in mm/s.
         acceleration_mm_s2: Of the firmware, for the length of a trial.
+        watch: Called before each fit, which takes a second or a few.
     """
 
     def __init__(
@@ -117,7 +151,10 @@ class LearningRun:
         repeat: int,
         max_speed_mm_s: float,
         acceleration_mm_s2: float | None,
+        watch: Callable[[], None] = lambda: None,
     ) -> None:
+        self._watch = watch
+        self._fitted: tuple[tuple[Threshold, ...], float] = ((), math.inf)
         self._ledger, self._bench, self._known = ledger, bench, known
         self._temperature_c, self._repeat = temperature_c, repeat
         self._acceleration_mm_s2 = acceleration_mm_s2
@@ -133,6 +170,8 @@ class LearningRun:
                 most_trials=MOST_PER_CURRENT * len(self.currents_a),
             ),
             cost=self._cost,
+            release_cost=self._release_cost(),
+            fitted_band=self.fitted_band,
         )
         self.books = [CurrentBook(self, i) for i in range(len(self.currents_a))]
         self._retell()
@@ -156,6 +195,12 @@ class LearningRun:
             return length_mm / speed_mm_s + fresh_mm / plan.start_speed_mm_s + _OVERHEAD_S
         return length_mm + fresh_mm
 
+    def _release_cost(self) -> float:
+        length_mm = release_mm(self._bench)
+        if self._bench.plan.prefer == "time":
+            return length_mm / self._bench.plan.start_speed_mm_s + RELEASE_REST_S
+        return length_mm
+
     @property
     def likely_left(self) -> int:
         """Answers that are probably still to come."""
@@ -169,6 +214,45 @@ class LearningRun:
     def ask(self) -> Choice | None:
         """The next question; None when the plan is over."""
         return self.plan.ask()
+
+    def thresholds(self) -> tuple[Threshold, ...]:
+        """The thresholds of this temperature as they would be on disk if the plan ended now."""
+        ledger, chain = self._ledger, self._bench.chain()
+        name = ledger.path.resolve().parent.name
+        closed = [t for t in ledger.thresholds() if t.temperature_c == self._temperature_c]
+        mine = [
+            (current_a, book.so_far)
+            for current_a, book in zip(self.currents_a, self.books, strict=True)
+            if book.answers
+            and not book.given_up
+            and not self._known.is_done(self._temperature_c, current_a, self._repeat)
+        ]
+        open_ones = [
+            Threshold(
+                temperature_c=self._temperature_c,
+                force_n=chain.force_n(current_a, result.middle_mm_s),
+                clean_mm_s=result.clean_mm_s,
+                skip_mm_s=result.skip_mm_s,
+                filament_diameter_mm=self._bench.filament.diameter_mm,
+                current_a=current_a,
+                applied_a=chain.applied_rms_a(current_a),
+                excluded=result.excluded,
+                run=name,
+                repeat=self._repeat,
+            )
+            for current_a, result in mine
+            if result.middle_mm_s
+        ]
+        return (*closed, *open_ones)
+
+    def fitted_band(self) -> float:
+        """Half width of the 95 % band of the curve that these thresholds give, relative to the
+        force, where it is widest; infinite where they give none."""
+        thresholds = self.thresholds()
+        if thresholds != self._fitted[0]:
+            self._watch()
+            self._fitted = (thresholds, widest_band(thresholds, self._bench))
+        return self._fitted[1]
 
     def row(self, current: int) -> int:
         """The ledger's row of a current, opened where there is none yet."""

@@ -122,6 +122,8 @@ def trial_values(record: TrialRecord, *, session: int | None, search: int | None
         "heard": record.heard,
         "lost_mm": record.lost_mm,
         "step_rate_hz": record.step_rate_hz,
+        "prime_current_a": record.prime_current_a,
+        "rested_s": record.rested_s,
         "details": dict(record.details),
     }
     return {
@@ -195,6 +197,9 @@ def trial_record(row: sqlite3.Row) -> TrialRecord:
         heard=evidence["heard"],
         lost_mm=evidence["lost_mm"],
         details=evidence["details"],
+        # Runs of earlier versions have neither.
+        prime_current_a=evidence.get("prime_current_a"),
+        rested_s=evidence.get("rested_s", 0.0),
         audio=row["audio"],
         step_rate_hz=evidence["step_rate_hz"],
         wall_s=row["wall_s"],

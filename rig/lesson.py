@@ -21,6 +21,7 @@ from rig.budget import filament_limit_mm
 from rig.checkup import BELOW_MAX_FEED
 from rig.errors import UnfitBenchError, UsageError
 from rig.records import TrialOrder, TrialRecord
+from rig.release import leaves_too_much, release_mm
 from rig.trial import make_order, run_trial, trial_length_mm
 
 if TYPE_CHECKING:
@@ -107,7 +108,7 @@ def check_lesson(bench: Bench) -> None:
     speeds_mm_s += [math.inf] * (2 * PROVOKED)
     speeds_mm_s = [min(v, limits.max_speed_mm_s) for v in speeds_mm_s]
     needed_m = 1e-3 * sum(
-        plan.prime_mm + trial_length_mm(bench, speed_mm_s=v, acceleration_mm_s2=None)
+        release_mm(bench) + trial_length_mm(bench, speed_mm_s=v, acceleration_mm_s2=None)
         for v in speeds_mm_s
     )
     allowed_m = 1e-3 * filament_limit_mm(bench)
@@ -219,9 +220,10 @@ def _order(
         acceleration_mm_s2=settings.acceleration_mm_s2 if settings is not None else None,
         number=number,
     )
+    held = leaves_too_much(station.last_move, current_a=current_a, speed_mm_s=speed_mm_s)
     return replace(
         order,
-        prime_mm=plan.prime_mm if fresh else 0.0,
+        prime_mm=max(plan.prime_mm if fresh else 0.0, release_mm(station.bench) if held else 0.0),
         prime_speed_mm_s=plan.start_speed_mm_s,
         purpose="bracket",
     )

@@ -68,6 +68,9 @@ class TrialRecord:
         heard: Fraction of the steady part in which the motor was heard.
         lost_mm: Length lost by the encoder, in mm; None without one.
         details: The judge's figures.
+        prime_current_a: Current at which fresh filament was fed, in the driver's own unit, in A:
+            the higher one of this trial and the one before; None where none was fed.
+        rested_s: Rest at that current before the trial's own lower one was set, in s.
         audio: Path of the sound file within the run folder; "" where none was kept.
         step_rate_hz: Commanded full-step rate, in Hz.
         wall_s: Seconds that the trial took altogether, priming and waiting included.
@@ -96,6 +99,8 @@ class TrialRecord:
     heard: float = 0.0
     lost_mm: float | None = None
     details: Mapping[str, float] = field(default_factory=dict)
+    prime_current_a: float | None = None
+    rested_s: float = 0.0
     audio: str = ""
     step_rate_hz: float = 0.0
     wall_s: float = 0.0

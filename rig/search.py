@@ -177,6 +177,12 @@ class SearchResult:
     outvoted: int = 0
 
     @property
+    def middle_mm_s(self) -> float:
+        """Middle of the ends that are known, in mm/s; 0 where none is."""
+        speeds = [s for s in (self.clean_mm_s, self.skip_mm_s) if s]
+        return math.exp(sum(math.log(s) for s in speeds) / len(speeds)) if speeds else 0.0
+
+    @property
     def excluded(self) -> str | None:
         """Why the point says nothing about the force, or None."""
         return self.status if self.status in ("slip", "start-speed") else None

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from rig.bench import Bench
     from rig.guard import Guard
     from rig.printer import Printer
+    from rig.release import LastMove
 
 SIM_SCHEME = "sim://"
 
@@ -40,6 +41,7 @@ class Station:
         sound_lag_s: How much later than its blocks say the sound is made, in s; None until the
             first trial has shown it (a virtual bench is exact).
         room: Clicks of the room heard so far in this session.
+        last_move: The last move that was judged, while the melt may still hold what it left.
         warmed: Whether the judge has run once, so that a move need not wait for its modules.
         tick: Called with every look at the bench, for a view.
     """
@@ -55,6 +57,7 @@ class Station:
     tick: Callable[[], None] | None = None
     sound_lag_s: float | None = None
     room: RoomMemory = field(default_factory=RoomMemory)
+    last_move: LastMove | None = None
     warmed: bool = False
     _sounding: bool = field(default=False, repr=False)
 

@@ -16,6 +16,7 @@ from rig.hearing import Hearing
 from rig.ledger import now_text
 from rig.printer_types import TemperatureReading
 from rig.records import TrialOrder, TrialRecord
+from rig.release import RELEASE_REST_S, LastMove
 
 if TYPE_CHECKING:
     from detectors.decision import Judge
@@ -133,6 +134,16 @@ def prime(station: Station, *, length_mm: float, speed_mm_s: float) -> tuple[flo
     return move.sent_mm, move.refused
 
 
+def rest(station: Station, seconds: float) -> None:
+    """Wait with an eye on the heater."""
+    clock = station.clock
+    end_s = clock.now() + seconds
+    while clock.now() < end_s:
+        station.printer.temperature()
+        station.look()
+        clock.sleep(min(0.5, max(0.0, end_s - clock.now())))
+
+
 def run_trial(
     station: Station, order: TrialOrder, *, audio_folder: str | Path | None = None
 ) -> TrialRecord:
@@ -141,6 +152,9 @@ def run_trial(
     The hot end has to be at its target already; the trial waits until it is steady. A move that
     skips is broken off as soon as the judge is sure. Whatever makes the rig doubt its own doing
     turns the verdict into `void`.
+
+    Where the move before had more current, that current stays until fresh filament is fed and the
+    pressure has had time to go: the filament may hold more than the motor can at less.
 
     Args:
         station: The bench, its printer prepared.
@@ -153,14 +167,24 @@ def run_trial(
     """
     started, begun_s = now_text(), station.clock.now()
     printer, bench = station.printer, station.bench
+    before = station.last_move
+    high_a = order.current_a if before is None else max(order.current_a, before.current_a)
+    primed_mm, rested_s = 0.0, 0.0
     try:
-        printer.set_current(order.current_a)
+        printer.set_current(high_a)
+        primed_mm, refused = prime(
+            station, length_mm=order.prime_mm, speed_mm_s=order.prime_speed_mm_s
+        )
+        if refused is not None:
+            why = f"the firmware refused fresh filament: {refused}"
+            return _not_done(station, order, Reason.REFUSED, why, started, begun_s, primed_mm)
+        if high_a > order.current_a:
+            rested_s = RELEASE_REST_S
+            rest(station, rested_s)
+            printer.set_current(order.current_a)
     except CommandRefusedError as error:
-        return _not_done(station, order, Reason.SETTINGS_CHANGED, str(error), started, begun_s)
-    primed_mm, refused = prime(station, length_mm=order.prime_mm, speed_mm_s=order.prime_speed_mm_s)
-    if refused is not None:
-        why = f"the firmware refused fresh filament: {refused}"
-        return _not_done(station, order, Reason.REFUSED, why, started, begun_s, primed_mm)
+        why = str(error)
+        return _not_done(station, order, Reason.SETTINGS_CHANGED, why, started, begun_s, primed_mm)
     printer.wait_until_steady(
         band_c=READY_BAND_C, dwell_s=READY_DWELL_S, tick=lambda _: station.look()
     )
@@ -173,6 +197,7 @@ def run_trial(
         hearing.hear_until(station.clock.now() + PRE_ROLL_S)
         _warm_up(station, order, hearing)
         readings: list[TemperatureReading] = []
+        station.last_move = LastMove(order.current_a, order.speed_mm_s, clean=False)
         move = printer.start_move(length_mm=order.length_mm, speed_mm_s=order.speed_mm_s)
         judge = _attend(station, order, move, hearing, readings)
         ended_s = move.ended_s if move.ended_s is not None else station.clock.now()
@@ -211,6 +236,7 @@ def run_trial(
                 f"{order.temperature_c:g} +- {TRIAL_BAND_C:g} C"
             )
     verdict, reason, explanation = merge(judgement, anomalies, lost=hearing.lost)
+    station.last_move = replace(station.last_move, clean=verdict is Verdict.CLEAN)
     return TrialRecord(
         order=order,
         verdict=verdict,
@@ -233,6 +259,8 @@ def run_trial(
         click_times_s=tuple(t - origin_s for t in judgement.click_times_s),
         heard=judgement.heard,
         lost_mm=judgement.lost_mm,
+        prime_current_a=high_a if primed_mm > 0 else None,
+        rested_s=rested_s,
         details=dict(judgement.details),
         audio=audio,
         step_rate_hz=bench.geometry().step_rate_hz(order.speed_mm_s),

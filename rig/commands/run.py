@@ -29,16 +29,19 @@ def command(
     yes: bool,
     no_audio: bool,
     plain: bool,
-) -> None:
+) -> int:
     """Measure: heat, search the threshold speed at each current and temperature, fit, report.
 
     CAUTION: it heats a nozzle and drives a motor until it skips, for hours. The cautions are shown
     and have to be agreed to before anything heats.
 
     However it ends, heaters go off and settings go back. A run that stopped early goes on with
-    --resume; every finished trial is kept.
+    --resume; every finished trial is kept. A run that is done and yet has no curve, though its plan
+    asks for one, ends with exit code 4.
     """
     from rig.bench import load_bench
+    from rig.curves.points import FEWEST_POINTS
+    from rig.errors import UnfitBenchError
 
     bench = load_bench(bench_file)
     if not bench.link.port.startswith("sim://"):
@@ -54,7 +57,7 @@ def command(
     else:
         note(VIRTUAL)
     folder = out or Path("stallcurve-run")
-    measure(
+    curves, _ = measure(
         bench_file,
         folder,
         resume=resume,
@@ -62,6 +65,12 @@ def command(
         keep_audio=not no_audio,
         plain=plain,
     )
+    if curves is None and len(bench.plan.currents_a) >= FEWEST_POINTS:
+        note(
+            "The run is done and there is no curve: the report shows what was found at each current"
+        )
+        return UnfitBenchError.exit_code
+    return 0
 
 
 def measure(

@@ -3,16 +3,17 @@
     python tests/benchmarks/bench_learning.py [--campaigns 30] [--laws power yield melt bend]
         [--resolution 0.03] [--encoder] [--virtual]
 
-Each campaign draws a hidden law and eight currents. Bisection finds the threshold of each, from
-the lowest current up, with the hints that a run uses: where the thresholds found so far put the
-next one, and no further current at a melt limit. ``plain`` is bisection without these, each
-current by itself. The learning plan asks until each current has a bracket of the same 3 %, or of
-`--resolution`, or until its own band is as narrow as `--band`. A trial costs 30 mm of filament
-where it is clean and 12 mm where it skips, and 6 mm of fresh filament after a skip; a scout costs
-12 mm, and finds the threshold 3 % too high with 3 % of scatter. Both are fitted by the
-very same `fit_curves`; compared are the half width of that fit's band, its error against the hidden
-law, and the filament. `share` is the filament of the learning plan over that of bisection, with its
-95 % interval from the campaigns.
+Each campaign draws a hidden law and eight currents. Bisection finds the threshold of each, from the
+lowest current up, with the hints that a run uses: where the thresholds found so far put the next
+one, and no further current at a melt limit. ``plain`` is bisection without these, each current by
+itself. The learning plan asks until each current has a bracket of the same 3 %, or of
+`--resolution`, or until the fit's band is nowhere wider than `--band`. A trial costs 30 mm of
+filament where it is clean and 12 mm where it skips, and 6 mm of fresh filament after a skip, and
+after a faster clean trial at more force, to release what it left; a scout costs 12 mm, and finds
+the threshold 3 % too high with 3 % of scatter. Both are fitted by the very same `fit_curves`;
+compared are the half width of that fit's band, its error against the hidden law, and the filament.
+`share` is the filament of the learning plan over that of bisection, with its 95 % interval from the
+campaigns.
 
 With ``--encoder`` the plan is told what got through in a skip, as the equation of motion of twelve
 virtual benches has it (`bench_through.py`), one bench a campaign.
@@ -43,8 +44,10 @@ sys.path.append(str(Path(__file__).resolve().parents[1] / "rig" / "campaign"))
 from detectors.evidence import Verdict
 from rig.curves.fit import fit_curves
 from rig.curves.points import Threshold
+from rig.errors import TableError
 from rig.hints import Found, melt_limited, next_hint
 from rig.learning import LearningPlan, LearningSettings
+from rig.release import LastMove, leaves_too_much
 from rig.search import SearchResult, SearchSettings, ThresholdSearch
 
 FORCES_N = tuple(np.linspace(20.0, 80.0, 8).tolist())
@@ -88,6 +91,7 @@ class Rig:
     def __init__(self, threshold, p: float, rng: np.random.Generator) -> None:  # type: ignore[no-untyped-def]
         self.threshold, self.p, self.rng = threshold, p, rng
         self.used_mm, self.trials, self._fresh = 0.0, 0, False
+        self._last: LastMove | None = None
 
     def skips(self, force_n: float, speed_mm_s: float, *, scout: bool = False) -> bool:
         now = self.threshold(force_n) * math.exp(SCATTER * self.rng.standard_normal())
@@ -95,8 +99,9 @@ class Rig:
             now *= math.exp(SCOUT_HIGH + SCOUT_SCATTER * self.rng.standard_normal())
         skips = (speed_mm_s > now) != (self.rng.random() < self.p)
         self.trials += 1
-        self.used_mm += price_mm(skips, scout) + (FRESH_MM if self._fresh else 0.0)
-        self._fresh = skips
+        held = leaves_too_much(self._last, current_a=force_n, speed_mm_s=speed_mm_s)
+        self.used_mm += price_mm(skips, scout) + (FRESH_MM if self._fresh or held else 0.0)
+        self._fresh, self._last = skips, LastMove(force_n, speed_mm_s, clean=not skips)
         return bool(skips)
 
 
@@ -149,6 +154,8 @@ def by_learning(
             error_rate=max(p, 0.01),
         ),
         cost=lambda _speed, skips, scout: price_mm(skips, scout) + (FRESH_MM if skips else 0.0),
+        release_cost=FRESH_MM,
+        fitted_band=lambda: widest(points_of(plan)),
     )
     while (choice := plan.ask()) is not None:
         skips = rig.skips(FORCES_N[choice.current], choice.speed_mm_s, scout=choice.scout)
@@ -164,12 +171,21 @@ def by_learning(
             scout=choice.scout,
             through_mm_s=through,
         )
-    points = []
-    for current, force_n in enumerate(FORCES_N):
-        result = plan.summary(current)
-        if result is not None:
-            points.append(point(force_n, result))
-    return points
+    return points_of(plan)
+
+
+def points_of(plan: LearningPlan) -> list[Threshold]:
+    summaries = [plan.summary(current) for current in range(len(FORCES_N))]
+    return [point(f, found) for f, found in zip(FORCES_N, summaries, strict=True) if found]
+
+
+def widest(points: list[Threshold]) -> float:
+    """Half width of the fit's band where it is widest, as a plan stops by it."""
+    try:
+        table = fit_curves(points, joint=False).curves[0].table
+    except TableError:
+        return math.inf
+    return max(0.5 * (row.upper_n - row.lower_n) / row.force_n for row in table)
 
 
 def seen_through() -> list[tuple[np.ndarray, np.ndarray]]:

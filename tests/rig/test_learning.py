@@ -16,11 +16,12 @@ FORCES_N = (20.0, 30.0, 40.0, 50.0, 60.0, 70.0)
 Law = Callable[[float], float]
 
 
-def plan_of(**changes: object) -> LearningPlan:
+def plan_of(*, fitted_band: Callable[[], float] | None = None, **changes: object) -> LearningPlan:
     given: dict[str, object] = {"forces_n": FORCES_N, "start_mm_s": 0.5, "max_mm_s": 25.0}
     return LearningPlan(
         LearningSettings(**{**given, **changes}),  # type: ignore[arg-type]
         cost=lambda _speed, skips, scout: 18.0 if skips else 12.0 if scout else 30.0,
+        fitted_band=fitted_band,
     )
 
 
@@ -86,6 +87,22 @@ def test_a_law_that_is_not_its_own_gets_true_brackets_all_the_same(law: Law) -> 
     assert closed >= 4
 
 
+def test_a_step_down_after_a_clean_trial_has_its_price() -> None:
+    """After a faster clean trial at more current what it left has to go; after a skip it does."""
+
+    def next_current(release_cost: float, *, skipped: bool) -> int:
+        plan = plan_of()
+        plan.release_cost = release_cost
+        plan.tell(5, 5.0, skipped=skipped)
+        choice = plan.ask()
+        assert choice is not None
+        return choice.current
+
+    assert next_current(1e4, skipped=False) == 5
+    assert next_current(0.0, skipped=False) < 5
+    assert next_current(1e4, skipped=True) == next_current(0.0, skipped=True)
+
+
 def test_wrong_answers_are_outvoted() -> None:
     off = []
     for seed in range(4):
@@ -119,10 +136,67 @@ def test_asking_again_changes_nothing() -> None:
 
 
 def test_a_band_that_is_asked_for_stops_it_early() -> None:
-    narrow, wide = plan_of(), plan_of(band=0.06)
+    """Once the fit has it, and the ends of its range are brackets."""
+    asked: list[LearningPlan] = []
+
+    def fitted_band() -> float:
+        closed = [
+            found
+            for current in range(len(FORCES_N))
+            if (found := wide.summary(current)) is not None
+            and found.clean_mm_s is not None
+            and found.skip_mm_s is not None
+        ]
+        asked.append(wide)
+        return 0.05 if len(closed) >= 4 else 0.5
+
+    narrow, wide = plan_of(), plan_of(band=0.06, fitted_band=fitted_band)
     law = power(3.0, 1.5)
-    assert len(work(wide, law)) < len(work(narrow, law))
+    told = work(wide, law)
+    assert len(told) < len(work(narrow, law))
     assert wide.band <= 0.06
+    assert 0 < len(asked) < len(told) / 2  # only where the cloud says that it might be so
+    for end in (0, len(FORCES_N) - 1):
+        found = wide.summary(end)
+        assert found is not None
+        assert found.clean_mm_s is not None
+        assert found.skip_mm_s is not None
+
+
+def test_a_band_that_the_fit_has_not_does_not_stop_it() -> None:
+    """What the cloud believes is not what will be in the curve file."""
+    wide = plan_of(band=0.5, fitted_band=lambda: math.inf)
+    work(wide, power(3.0, 1.5))
+    assert wide.band < 0.5
+    assert all(wide.settled(current) for current in range(len(FORCES_N)))
+
+
+def test_a_bracket_that_cannot_be_closed_does_not_keep_the_others_busy() -> None:
+    """Where the detector cannot tell near one threshold, the plan ends without that bracket."""
+    law, plan = power(3.0, 1.5), plan_of()
+    asked = 0
+    while (choice := plan.ask()) is not None:
+        asked += 1
+        true_mm_s = law(FORCES_N[choice.current])
+        if choice.current == 1 and abs(math.log(choice.speed_mm_s / true_mm_s)) < 0.025:
+            plan.set_aside(choice.current, choice.speed_mm_s)
+        else:
+            plan.tell(choice.current, choice.speed_mm_s, skipped=choice.speed_mm_s > true_mm_s)
+    assert asked < 50
+    assert [plan.settled(current) for current in range(len(FORCES_N))] == [
+        current != 1 for current in range(len(FORCES_N))
+    ]
+    wide = plan.summary(1)
+    assert wide is not None
+    assert wide.clean_mm_s is not None
+    assert wide.skip_mm_s is not None
+    assert wide.clean_mm_s < law(FORCES_N[1]) < wide.skip_mm_s
+    assert wide.skip_mm_s / wide.clean_mm_s < 1.12
+
+
+def test_a_plan_with_a_band_has_to_be_told_the_fits() -> None:
+    with pytest.raises(ValueError, match="has to be told the fit's"):
+        plan_of(band=0.05)
 
 
 def test_no_question_is_far_above_what_ran_clean() -> None:

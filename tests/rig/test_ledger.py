@@ -57,6 +57,8 @@ records = st.builds(
     click_times_s=st.lists(number, max_size=5).map(tuple),
     heard=st.floats(0, 1),
     lost_mm=maybe,
+    prime_current_a=maybe,
+    rested_s=number,
     details=st.dictionaries(text, number, max_size=3),
     audio=text,
     step_rate_hz=positive,

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import soundfile
-from small_bench import At, check_thresholds, firmware_state, small_bench
+from small_bench import At, check_thresholds, firmware_state, small_bench, small_text
 
 from detectors.evidence import Verdict
 from rig import campaign_loop
-from rig.bench import Bench
+from rig.bench import Bench, parse_bench
 from rig.campaign import CampaignResult, run_campaign
 from rig.checkup import steps_per_mm
 from rig.errors import BenchFileError, FirmwareResetError, RunFolderError, StoppedSafelyError
 from rig.ledger import Ledger
+from rig.release import RELEASE_REST_S
 from rig.simulation.registry import forget_worlds
 from rig.view import RunView
 
@@ -72,6 +75,31 @@ def test_the_same_seed_gives_the_same_campaign(tmp_path: Path) -> None:
         with Ledger.open(tmp_path / name, read_only=True) as ledger:
             runs.append([(t.order.speed_mm_s, t.verdict, t.p_skip) for t in ledger.trials()])
     assert runs[0] == runs[1]
+
+
+def test_three_repeats_run_to_their_end_and_are_resumed(tmp_path: Path) -> None:
+    bench = parse_bench(small_text().replace("[plan]", "[plan]\nrepeats = 3"))
+    press = At(lambda: os.kill(os.getpid(), signal.SIGINT), begins=20)
+    with pytest.raises(StoppedSafelyError, match="Ctrl-C"):
+        go(bench, tmp_path / "run", view=press)
+    result = go(bench, tmp_path / "run", resume=True)
+    assert sorted((t.current_a, t.repeat) for t in result.thresholds) == [
+        (current_a, repeat) for current_a in (0.35, 0.5) for repeat in range(3)
+    ]
+    assert all(t.closed for t in result.thresholds)
+    check_thresholds(bench, replace(result, thresholds=result.thresholds[-2:]))
+    with Ledger.open(tmp_path / "run", read_only=True) as ledger:
+        trials = ledger.trials()
+    # Each round begins at less current than the last one ended: what is left there has to go.
+    lowered = [
+        now
+        for before, now in itertools.pairwise(trials)
+        if now.order.current_a < before.order.current_a
+    ]
+    assert len(lowered) == 2
+    for now in lowered:
+        assert now.order.prime_mm == 6.0
+        assert (now.prime_current_a, now.rested_s) == (0.5, RELEASE_REST_S)
 
 
 @pytest.mark.parametrize("number", [1, 4])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -58,3 +60,72 @@ def test_another_temperature_is_scaled_to_this_one() -> None:
     )
     assert hint is not None
     assert hint.speed_mm_s == pytest.approx(warm[2].speed_mm_s, rel=0.12)
+
+
+def test_repeats_do_not_stand_in_the_way_of_a_slope() -> None:
+    """Forces of the same current differ by nothing, or by the little that the speed makes."""
+    once = law(1.5)[:3]
+    again = [Found(f.force_n * 1.0001, f.speed_mm_s * 1.004, f.width) for f in once]
+    both = sorted([*once, *once, *again], key=lambda f: f.force_n)
+    alone, repeated = (next_hint(f, force_n=50.0, temperature_c=210.0) for f in (once, both))
+    assert alone is not None
+    assert repeated is not None
+    assert repeated.speed_mm_s == pytest.approx(alone.speed_mm_s, rel=0.01)
+
+
+@pytest.mark.parametrize("force_n", [20.0, 29.9, 34.0, 70.0])
+def test_a_force_among_those_found_is_hinted_at_where_its_threshold_was(force_n: float) -> None:
+    hint = next_hint(law(1.5), force_n=force_n, temperature_c=210.0)
+    assert hint is not None
+    assert hint.speed_mm_s == pytest.approx((force_n / 20.0) ** 1.5, rel=0.01)
+
+
+def test_a_force_below_those_found_is_hinted_at_below() -> None:
+    hint = next_hint(law(1.5)[2:], force_n=30.0, temperature_c=210.0)
+    assert hint is not None
+    assert hint.speed_mm_s == pytest.approx(1.5**1.5, rel=0.02)
+
+
+def test_falling_flows_are_not_followed_downwards() -> None:
+    falling = [Found(40.0, 3.0), Found(50.0, 2.5)]
+    hint = next_hint(falling, force_n=60.0, temperature_c=210.0)
+    assert hint is not None
+    assert hint.speed_mm_s == pytest.approx(2.5)
+
+
+def test_a_melt_limit_is_seen_through_repeats() -> None:
+    found = sorted([*law(1.5, top=2.5), *law(1.5, top=2.5)], key=lambda f: f.force_n)
+    assert melt_limited(found) == [8, 9, 10, 11]
+    assert melt_limited([*law(1.5)[:1]] * 3) == []
+
+
+any_found = st.lists(
+    st.builds(
+        Found,
+        st.one_of(st.floats(0.1, 1000.0), st.sampled_from([20.0, 20.0 * (1 + 1e-15), 20.3, 70.0])),
+        st.floats(0.01, 200.0),
+        st.floats(0.0, 1.0),
+    ),
+    max_size=12,
+).map(lambda found: sorted(found, key=lambda f: f.force_n))
+
+
+@given(
+    here=any_found,
+    other=any_found,
+    force_n=st.one_of(st.floats(0.1, 1000.0), st.just(20.0)),
+    other_c=st.one_of(st.none(), st.floats(150.0, 300.0)),
+)
+def test_whatever_was_found_makes_a_hint_or_none(
+    here: list[Found], other: list[Found], force_n: float, other_c: float | None
+) -> None:
+    hint = next_hint(
+        here, force_n=force_n, temperature_c=210.0, other=other, other_temperature_c=other_c
+    )
+    assert (hint is not None) or not here
+    if hint is not None:
+        assert math.isfinite(hint.speed_mm_s)
+        assert hint.speed_mm_s > 0.0
+        assert math.isfinite(hint.spread)
+        assert hint.spread > 0.0
+    assert all(0 <= index < len(here) for index in melt_limited(here))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,14 +13,17 @@ import pytest
 from small_bench import At, check_thresholds, small_bench, small_text
 
 from detectors.evidence import Reason, Verdict
-from rig import campaign_loop
+from rig import campaign_loop, learning_run
 from rig.bench import Bench, parse_bench
-from rig.campaign import CampaignResult, run_campaign
+from rig.campaign import CampaignResult, run_campaign, thresholds_text
+from rig.curves.fit import fit_curves
+from rig.curves.points import Threshold
 from rig.errors import BenchFileError, StoppedSafelyError
 from rig.learning_run import through_mm_s
 from rig.ledger import Ledger
 from rig.records import TrialOrder, TrialRecord
-from rig.simulation.registry import forget_worlds
+from rig.release import RELEASE_MM
+from rig.simulation.registry import forget_worlds, prepare_world
 from rig.trial import LEAST_STEADY_S, trial_length_mm
 
 CURRENTS = "[0.3, 0.4, 0.5, 0.6]"
@@ -59,6 +64,26 @@ def test_it_takes_less_filament_than_bisection(tmp_path: Path) -> None:
             )
             used_mm[method] += run_campaign(bench, tmp_path / f"{method}-{seed}").filament_mm
     assert used_mm["learning"] < 0.95 * used_mm["bisection"]
+
+
+def test_no_slower_trial_at_less_current_starts_into_what_a_faster_one_left(
+    runs: dict[str, tuple[Bench, CampaignResult]],
+) -> None:
+    """Such a trial skips at speeds that the motor would hold, and the threshold comes out low."""
+    bench, result = runs["learning"]
+    with Ledger.open(result.folder, read_only=True) as ledger:
+        trials = ledger.trials()
+    truth = prepare_world(bench).truth
+    lowered = 0
+    for before, now in itertools.pairwise(trials):
+        one, other = before.order, now.order
+        if one.current_a > other.current_a and one.speed_mm_s > other.speed_mm_s:
+            lowered += before.verdict is Verdict.CLEAN
+            assert other.prime_mm >= RELEASE_MM
+            assert now.prime_current_a == one.current_a
+        true_mm_s = truth.threshold_mm_s(other.current_a, other.temperature_c)
+        assert now.verdict is not Verdict.SKIP or other.speed_mm_s > 0.97 * true_mm_s
+    assert lowered > 0
 
 
 def test_its_questions_are_on_disk(runs: dict[str, tuple[Bench, CampaignResult]]) -> None:
@@ -117,6 +142,54 @@ def test_what_got_through_is_what_the_encoder_saw_after_the_first_click(
         lost_mm=2.0,
     )
     assert through_mm_s(replace(record, **changes)) == through  # type: ignore[arg-type]
+
+
+def test_a_band_that_is_not_reached_is_told_as_the_curve_file_has_it(tmp_path: Path) -> None:
+    """It is more than four brackets give: all of them are closed first."""
+    forget_worlds()
+    bench = parse_bench(text_of("learning", "band = 0.02"))
+    result = run_campaign(bench, tmp_path / "run")
+    assert len(result.thresholds) == len(bench.plan.currents_a)
+    assert all(found.closed for found in result.thresholds)
+    curve = fit_curves(result.thresholds, bench=bench).curves[0]
+    widest = max(0.5 * (row.upper_n - row.lower_n) / row.force_n for row in curve.table)
+    [sentence] = [remark for remark in result.remarks if "plan.band" in remark]
+    assert f"the curve's band is +-{100 * widest:.1f} % where it is widest" in sentence
+    assert "wider than plan.band = 0.02 asks" in sentence
+
+
+def test_a_band_that_the_fit_reaches_ends_the_plan(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    forget_worlds()
+    seen: list[Sequence[Threshold]] = []
+
+    def widest_band(thresholds: Sequence[Threshold], bench: Bench) -> float:
+        seen.append(thresholds)
+        return 0.1 if sum(found.closed for found in thresholds) >= 3 else 0.9
+
+    monkeypatch.setattr(learning_run, "widest_band", widest_band)
+    bench = parse_bench(text_of("learning", "band = 0.5"))
+    result = run_campaign(bench, tmp_path / "run")
+    closed = [found.current_a for found in result.thresholds if found.closed]
+    assert 3 <= len(closed) < len(bench.plan.currents_a)
+    assert {0.3, 0.6} <= set(closed)
+    assert any("plan.band = 0.5 is reached" in remark for remark in result.remarks)
+    # What was fitted before the end is what is on disk after it.
+    assert sorted(seen[-1], key=lambda t: t.force_n) == sorted(
+        result.thresholds, key=lambda t: t.force_n
+    )
+    again = run_campaign(bench, tmp_path / "run", resume=True)
+    assert again.trials == result.trials
+
+
+def test_thresholds_from_one_side_are_not_counted_with_the_others() -> None:
+    closed = Threshold(205.0, 20.0, 1.0, 1.1)
+    bound = replace(closed, skip_mm_s=None)
+    assert thresholds_text([closed]) == "1 threshold"
+    assert thresholds_text([closed, closed, bound]) == (
+        "2 thresholds and 1 known from one side only,"
+    )
 
 
 def test_it_goes_on_where_it_was_interrupted(

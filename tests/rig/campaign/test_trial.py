@@ -13,6 +13,7 @@ from small_bench import small_bench
 from detectors.errors import SourceLostError
 from detectors.evidence import Judgement, Reason, SoundBlock, Verdict
 from rig.records import TrialOrder
+from rig.release import RELEASE_REST_S, leaves_too_much
 from rig.simulation.registry import forget_worlds
 from rig.station import Station, open_station
 from rig.trial import merge, run_trial, settle_s, trial_length_mm
@@ -111,6 +112,40 @@ def test_below_the_threshold_it_is_clean_and_above_it_is_broken_off(station: Sta
 def test_fresh_filament_is_counted(station: Station) -> None:
     record = run_trial(station, order(station, 2.0, prime_mm=6.0, prime_speed_mm_s=1.0))
     assert record.filament_mm == pytest.approx(record.order.length_mm + 6.0, abs=0.05)
+
+
+def test_less_current_comes_only_after_the_pressure_has_gone(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The motor is never told to hold what it cannot, at rest or feeding."""
+    truth, told = station.world.truth, []
+    set_current = station.printer.set_current
+    monkeypatch.setattr(
+        station.printer, "set_current", lambda a: (told.append(a), set_current(a))[1]
+    )
+    fast = 0.95 * truth.threshold_mm_s(0.8, 205.0)
+    slow = 0.9 * truth.threshold_mm_s(0.3, 205.0)
+    first = run_trial(station, order(station, fast, current_a=0.8))
+    assert first.verdict is Verdict.CLEAN
+    assert first.prime_current_a is None
+    begun_s = station.clock.now()
+    record = run_trial(
+        station, order(station, slow, current_a=0.3, prime_mm=6.0, prime_speed_mm_s=1.0)
+    )
+    assert told == [0.8, 0.8, 0.3]
+    assert record.verdict is Verdict.CLEAN
+    assert (record.prime_current_a, record.rested_s) == (0.8, RELEASE_REST_S)
+    assert record.read_back_a == pytest.approx(0.3)
+    assert len(truth.skip_times_s(begun_s, station.clock.now())) == 0
+
+
+def test_a_slower_move_at_less_current_skips_where_nothing_was_released(station: Station) -> None:
+    """The melt that a fast move left is cold: this is what the fresh filament is for."""
+    truth = station.world.truth
+    run_trial(station, order(station, 0.95 * truth.threshold_mm_s(0.8, 205.0), current_a=0.8))
+    slow = order(station, 0.9 * truth.threshold_mm_s(0.3, 205.0), current_a=0.3)
+    assert leaves_too_much(station.last_move, current_a=0.3, speed_mm_s=slow.speed_mm_s)
+    assert run_trial(station, slow).verdict is Verdict.SKIP
 
 
 def test_a_sound_that_comes_late_is_put_where_it_belongs(station: Station, tmp_path: Path) -> None:

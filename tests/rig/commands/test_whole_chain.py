@@ -43,6 +43,27 @@ def test_the_run_folder_holds_what_is_promised(night: Path) -> None:
     assert (night / "night" / "bench.toml").read_text() == (night / "bench.toml").read_text()
 
 
+@pytest.mark.parametrize(("currents_a", "code"), [("[0.44, 0.55]", 4), ("[0.55]", 0)])
+def test_a_run_without_a_curve_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], currents_a: str, code: int
+) -> None:
+    """Clean up to the greatest speed that is allowed: a bound, and no curve. One current asks for
+    none."""
+    bench = write_bench(
+        tmp_path / "bench.toml",
+        temperatures_c="[205.0]",
+        currents_a=currents_a,
+        max_speed_mm_s="1.2",
+    )
+    assert run(["run", str(bench), "--out", str(tmp_path / "run"), "--plain"]) == code
+    told = capsys.readouterr()
+    assert "no curve" in told.err
+    assert "done: 0 thresholds and 1 known from one side only, from " in told.out
+    assert ("The run is done and there is no curve" in told.err) == bool(code)
+    assert not (tmp_path / "run" / "curve.json").exists()
+    assert (tmp_path / "run" / "report.html").exists()
+
+
 def test_a_second_run_does_not_touch_the_first(capsys: pytest.CaptureFixture[str]) -> None:
     ledger = Path("night/ledger.sqlite")
     before = ledger.read_bytes()
