@@ -3,6 +3,7 @@
     python tests/benchmarks/bench_coverage.py [CAMPAIGNS] [NAME ...]
     python tests/benchmarks/bench_coverage.py runs [CAMPAIGNS]
     python tests/benchmarks/bench_coverage.py many [CAMPAIGNS] [NAME ...]
+    python tests/benchmarks/bench_coverage.py corner [CAMPAIGNS]
 
 Each campaign draws a law at random within its family, thresholds with scatter and brackets of 3 %
 at 6 or at 10 forces (half of the campaigns each), fits it with ``model="auto"`` and asks whether
@@ -14,6 +15,10 @@ told and of those with an upper end; share of campaigns by named law, millisecon
 With ``runs``, each campaign is several runs of 8 forces on one power law, 2 % scatter in flow, all
 forces of a run shifted by a normal share of its own; asked is whether the band holds the force of
 the law without any shift, the mean over all runs that might be made, at 6 mm3/s.
+
+With ``corner``, a hard melt limit lies so that one, two or three of 6, 10 or 20 forces reach it,
+2 % scatter in flow; asked is how often the interval of the limit held it, and on which side it
+missed.
 
 With ``many``, each campaign has 16 or 30 forces, and there are two families more that no law of
 the fit can follow: Carreau's, which turns more sharply than Cross's, and one that goes straight and
@@ -288,7 +293,42 @@ def several_runs(campaigns: int) -> None:
         print(f"{runs} runs, {100 * spread:.0f} % between them: {words}", flush=True)
 
 
+REACH = (1, 2, 3)
+REACHED_COUNTS = (6, 10, 20)
+
+
+def corner(reach: int, points: int, *, campaigns: int, seed: int = 7) -> str:
+    """Intervals of a hard melt limit that so many of the forces reach."""
+    rng = np.random.default_rng([seed, reach, points])
+    forces = np.linspace(20.0, 80.0, points)
+    limits, above, below = Limits(), 0, 0
+    for _ in range(campaigns):
+        base = power(rng)
+        top = float(base(np.array(rng.uniform(forces[-reach - 1], forces[-reach]))))
+        law = Limited(lambda f, base=base, top=top: np.minimum(base(f), top), top)
+        curve = fit_curves(campaign(law, rng, points=points, flow=0.02), joint=False).curves[0]
+        melt = curve.melt_limit
+        if melt is not None:
+            limits.count(melt, top)
+            above += melt.lower > top
+            below += melt.upper is not None and melt.upper < top
+    return f"{limits.words()}; it lay above the limit {above} times, below it {below} times"
+
+
+def corners(campaigns: int) -> None:
+    """Print how often the interval of a hard limit holds it, by how many forces reach it."""
+    wanted = [(reach, points) for reach in REACH for points in REACHED_COUNTS]
+    results = Parallel(n_jobs=-1, return_as="generator")(
+        delayed(corner)(reach, points, campaigns=campaigns) for reach, points in wanted
+    )
+    for (reach, points), words in zip(wanted, results, strict=True):
+        print(f"{reach} of {points} forces at a hard limit: {words}", flush=True)
+
+
 def main() -> None:
+    if sys.argv[1:2] == ["corner"]:
+        corners(int(sys.argv[2]) if len(sys.argv) > 2 else 200)
+        return
     if sys.argv[1:2] == ["runs"]:
         several_runs(int(sys.argv[2]) if len(sys.argv) > 2 else 200)
         return
