@@ -84,12 +84,7 @@ def draw_force(
             end_labels(
                 axes,
                 [
-                    (
-                        curve.table[-1].flow_mm3_s,
-                        curve.table[-1].force_n,
-                        f"{curve.temperature_c:g} °C",
-                        colours[curve.temperature_c],
-                    )
+                    (*_top_of(curve), f"{curve.temperature_c:g} °C", colours[curve.temperature_c])
                     for curve in curves.curves
                 ],
             )
@@ -189,6 +184,17 @@ def _set_limits(axes: Axes, curves: Sequence[Curve]) -> None:
 def _end(point: Point) -> float:
     """The highest flow that a threshold names, in mm3/s."""
     return point.threshold.skip_mm3_s or point.threshold.clean_mm3_s or 0.0
+
+
+def _top_of(curve: Curve) -> tuple[float, float]:
+    """Flow and force of the curve's end, or of a threshold above it: a name goes over neither."""
+    ends = [(curve.table[-1].flow_mm3_s, curve.table[-1].force_n)]
+    ends += [
+        (point.threshold.middle_mm3_s, point.threshold.force_n)
+        for point in curve.points
+        if point.threshold.closed
+    ]
+    return max(ends, key=lambda end: end[1])
 
 
 def _label_below(axes: Axes, curve: Curve, colour: str) -> None:
