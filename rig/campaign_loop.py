@@ -20,7 +20,7 @@ from rig.known_thresholds import KnownThresholds
 from rig.learning_run import SCOUT, CurrentBook, LearningRun, band_sentence
 from rig.ledger import Ledger, SearchRow
 from rig.records import TrialOrder, TrialRecord
-from rig.release import leaves_too_much, release_mm
+from rig.release import fresh_mm
 from rig.retelling import MOST_ASIDE, UNCLEAR, is_doubtful, most_attempts, retold
 from rig.search import Question, SearchSettings, ThresholdSearch
 from rig.trial import make_order, rest, run_trial
@@ -355,7 +355,13 @@ class CampaignLoop:
         return replace(
             order,
             length_mm=length_mm,
-            prime_mm=self._fresh_mm(current_a, speed_mm_s),
+            prime_mm=fresh_mm(
+                bench,
+                self.station.last_move,
+                current_a=current_a,
+                speed_mm_s=speed_mm_s,
+                wanted=self._fresh_needed,
+            ),
             prime_speed_mm_s=prime_speed_mm_s(
                 bench, clean_mm_s=max(cleans or below[:1], default=None)
             ),
@@ -363,14 +369,6 @@ class CampaignLoop:
             repeat=repeat,
             attempt=attempt,
         )
-
-    def _fresh_mm(self, current_a: float, speed_mm_s: float) -> float:
-        """Fresh filament before a trial: after a skip, and to release what a faster move left."""
-        fresh_mm = self.bench.plan.prime_mm if self._fresh_needed else 0.0
-        last = self.station.last_move
-        if leaves_too_much(last, current_a=current_a, speed_mm_s=speed_mm_s):
-            return max(fresh_mm, release_mm(self.bench))
-        return fresh_mm
 
     def _trial(
         self, order: TrialOrder, row: int, search: ThresholdSearch | CurrentBook

@@ -218,32 +218,24 @@ class LearningRun:
     def thresholds(self) -> tuple[Threshold, ...]:
         """The thresholds of this temperature as they would be on disk if the plan ended now."""
         ledger, chain = self._ledger, self._bench.chain()
-        name = ledger.path.resolve().parent.name
         closed = [t for t in ledger.thresholds() if t.temperature_c == self._temperature_c]
-        mine = [
-            (current_a, book.so_far)
-            for current_a, book in zip(self.currents_a, self.books, strict=True)
-            if book.answers
-            and not book.given_up
-            and not self._known.is_done(self._temperature_c, current_a, self._repeat)
-        ]
-        open_ones = [
-            Threshold(
-                temperature_c=self._temperature_c,
-                force_n=chain.force_n(current_a, result.middle_mm_s),
-                clean_mm_s=result.clean_mm_s,
-                skip_mm_s=result.skip_mm_s,
-                filament_diameter_mm=self._bench.filament.diameter_mm,
-                current_a=current_a,
-                applied_a=chain.applied_rms_a(current_a),
-                excluded=result.excluded,
-                run=name,
-                repeat=self._repeat,
+        open_rows = []
+        for current_a, book in zip(self.currents_a, self.books, strict=True):
+            row = self._known.row(self._temperature_c, current_a, self._repeat)
+            if row is None or row.status is not None or not book.answers or book.given_up:
+                continue
+            result = book.so_far
+            open_rows.append(
+                replace(
+                    row,
+                    force_n=chain.force_n(current_a, result.middle_mm_s),
+                    clean_mm_s=result.clean_mm_s,
+                    skip_mm_s=result.skip_mm_s,
+                    applied_a=chain.applied_rms_a(current_a),
+                    excluded=result.excluded,
+                )
             )
-            for current_a, result in mine
-            if result.middle_mm_s
-        ]
-        return (*closed, *open_ones)
+        return (*closed, *ledger.as_thresholds(open_rows))
 
     def fitted_band(self) -> float:
         """Half width of the 95 % band of the curve that these thresholds give, relative to the

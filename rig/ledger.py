@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
@@ -367,6 +367,18 @@ class Ledger:
         Args:
             run: Name of the run in the rows; by default that of the folder.
         """
+        rows = sorted(self.searches(), key=lambda s: (s.temperature_c, s.repeat, s.current_a))
+        return self.as_thresholds((row for row in rows if row.status is not None), run=run)
+
+    def as_thresholds(
+        self, rows: Iterable[SearchRow], *, run: str | None = None
+    ) -> list[Threshold]:
+        """The thresholds of searches, finished or not; those without any known end are left out.
+
+        Args:
+            rows: The searches.
+            run: Name of the run in the rows; by default that of the folder.
+        """
         from rig.curves.points import Threshold
 
         diameter_mm = self.bench().filament.diameter_mm
@@ -384,10 +396,8 @@ class Ledger:
                 run=name,
                 repeat=s.repeat,
             )
-            for s in sorted(self.searches(), key=lambda s: (s.temperature_c, s.repeat, s.current_a))
-            if s.status is not None
-            and s.force_n is not None
-            and (s.clean_mm_s is not None or s.skip_mm_s is not None)
+            for s in rows
+            if s.force_n is not None and (s.clean_mm_s is not None or s.skip_mm_s is not None)
         ]
 
 

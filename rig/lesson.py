@@ -21,7 +21,7 @@ from rig.budget import filament_limit_mm
 from rig.checkup import BELOW_MAX_FEED
 from rig.errors import UnfitBenchError, UsageError
 from rig.records import TrialOrder, TrialRecord
-from rig.release import leaves_too_much, release_mm
+from rig.release import fresh_mm, release_mm
 from rig.trial import make_order, run_trial, trial_length_mm
 
 if TYPE_CHECKING:
@@ -220,10 +220,15 @@ def _order(
         acceleration_mm_s2=settings.acceleration_mm_s2 if settings is not None else None,
         number=number,
     )
-    held = leaves_too_much(station.last_move, current_a=current_a, speed_mm_s=speed_mm_s)
     return replace(
         order,
-        prime_mm=max(plan.prime_mm if fresh else 0.0, release_mm(station.bench) if held else 0.0),
+        prime_mm=fresh_mm(
+            station.bench,
+            station.last_move,
+            current_a=current_a,
+            speed_mm_s=speed_mm_s,
+            wanted=fresh,
+        ),
         prime_speed_mm_s=plan.start_speed_mm_s,
         purpose="bracket",
     )

@@ -43,3 +43,20 @@ def leaves_too_much(last: LastMove | None, *, current_a: float, speed_mm_s: floa
 def release_mm(bench: Bench) -> float:
     """Length that is fed slowly to get rid of what the last move left, in mm."""
     return max(bench.plan.prime_mm, RELEASE_MM)
+
+
+def fresh_mm(
+    bench: Bench, last: LastMove | None, *, current_a: float, speed_mm_s: float, wanted: bool
+) -> float:
+    """Fresh filament before a move, in mm: where it is wanted, and to release what the last left.
+
+    Args:
+        bench: The bench file.
+        last: The move before.
+        current_a: Current of the move, in A.
+        speed_mm_s: Its filament speed.
+        wanted: Whether fresh filament is wanted for another reason, as after a skip.
+    """
+    if leaves_too_much(last, current_a=current_a, speed_mm_s=speed_mm_s):
+        return release_mm(bench)
+    return bench.plan.prime_mm if wanted else 0.0

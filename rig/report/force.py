@@ -153,11 +153,18 @@ def _curve(axes: Axes, curve: Curve, colour: str, *, size: float = 1.0) -> None:
 
 def _goes_on(axes: Axes, curve: Curve, colour: str) -> None:
     """An arrow where a band leaves the picture at the top, and how far it goes."""
-    last = curve.table[-1]
+    words = f"to {curve.table[-1].total_upper_n:.3g} N ▲"
+    _at_end(axes, curve, words, force_n=axes.get_ylim()[1], below_pt=3.0, colour=colour)
+
+
+def _at_end(
+    axes: Axes, curve: Curve, words: str, *, force_n: float, below_pt: float, colour: str
+) -> None:
+    """Words left of where a curve ends, below a force."""
     axes.annotate(
-        f"to {last.total_upper_n:.3g} N ▲",
-        (last.flow_mm3_s, axes.get_ylim()[1]),
-        xytext=(0, -3),
+        words,
+        (curve.table[-1].flow_mm3_s, force_n),
+        xytext=(0, -below_pt),
         textcoords="offset points",
         ha="right",
         va="top",
@@ -212,23 +219,14 @@ def _label_below(axes: Axes, curve: Curve, colour: str) -> None:
 
 def _why_it_ends(axes: Axes, curve: Curve, colour: str) -> None:
     """Why a curve without a melt limit ends before its last threshold."""
-    last = curve.table[-1]
     if not _beyond(curve) or curve.melt_limit is not None:
         return
     if not any(
         note.startswith("the table ends") and "no upper bound" in note for note in curve.notes
     ):
         return
-    axes.annotate(
-        "ends here: beyond,\nthe force has no\nupper bound",
-        (last.flow_mm3_s, last.lower_n),
-        xytext=(0, -5),
-        textcoords="offset points",
-        ha="right",
-        va="top",
-        fontsize=7.8,
-        color=colour,
-    )
+    words = "ends here: beyond,\nthe force has no\nupper bound"
+    _at_end(axes, curve, words, force_n=curve.table[-1].lower_n, below_pt=5.0, colour=colour)
 
 
 def _melt_limits(
